@@ -1,0 +1,529 @@
+package sequence
+
+import (
+	"fmt"
+	"math"
+	"regexp"
+	"sort"
+	"strings"
+
+	"gopkg.in/yaml.v3"
+
+	"limberjack/interp/ease"
+)
+
+// motionReader holds what the parts of a motion refer to by name.
+type motionReader struct {
+	*decoder
+	load    *loader
+	script  *Script
+	clock   clock
+	targets map[string]Target
+	poses   index[*Pose]
+	phrases index[*Phrase]
+	given   bool // length was written
+}
+
+func (l *loader) readMotion(d *decoder, doc *yaml.Node) *Script {
+	f := d.open(doc, motionShape, "the motion")
+	m := &motionReader{decoder: d, load: l,
+		script:  &Script{Name: f.text("motion"), File: d.file, At: f.at, Loop: f.flag("loop"), LoopAt: f.keyAt("loop")},
+		clock:   clock{marks: map[string]float64{}, lostMarks: map[string]bool{}},
+		targets: map[string]Target{}, poses: newIndex[*Pose](), phrases: newIndex[*Phrase]()}
+	f.whole("format")
+	m.readRigFile(f)
+	m.readClock(f)
+	m.readPoses(f)
+	m.readPhrases(f)
+	for _, e := range m.entries(f.node("tracks"), "tracks") {
+		if t, ok := m.target(e); ok {
+			tr := &Track{Target: t, At: m.at(e.key)}
+			tr.Keys = m.keys(e.value, "track "+e.name, t, false)
+			m.script.Tracks = append(m.script.Tracks, tr)
+		}
+	}
+	m.readPlaces(f.node("place"))
+	m.readLengthNode(f)
+	m.merge()
+	m.readAudio(f)
+	m.readLayers(f.node("layers"))
+	m.readQuiet(f.node("quiet"))
+	m.readCues(f.node("cues"))
+	m.settleLength()
+	m.readPace(f)
+	return m.script
+}
+
+func (m *motionReader) readRigFile(f *fields) {
+	n := f.node("rig")
+	if n == nil {
+		return
+	}
+	name, ok := m.scalar(n, f.label("rig"), "a file name")
+	if !ok {
+		return
+	}
+	rig := m.load.rig(name, m.decoder, n)
+	m.script.Rig = rig
+	if rig == nil {
+		return
+	}
+	for _, a := range rig.Axes {
+		m.targets[a.Name] = Target{Axis: a}
+	}
+	for _, c := range rig.Controls {
+		m.targets[c.Name] = Target{Control: c}
+	}
+}
+
+// target finds the axis or control of a key of a mapping. Without a rig nothing
+// is known, and nothing is said, since the missing rig has been reported.
+func (m *motionReader) target(e entry) (Target, bool) {
+	t, ok := m.targets[e.name]
+	if !ok {
+		m.unknownTarget(e.key, e.name)
+	}
+	return t, ok
+}
+
+func (m *motionReader) unknownTarget(n *yaml.Node, name string) {
+	rig := m.script.Rig
+	if rig == nil || rig.partial || rig.lost[name] {
+		return
+	}
+	m.bad(n, m.nameHint(name, keysOf(m.targets), "axis or control"), "the rig has no axis or control %q", name)
+}
+
+func (m *motionReader) readClock(f *fields) {
+	if n := f.node("fps"); n != nil {
+		if v := f.num("fps"); v.Given() {
+			m.clock.fps = newFPS(v.V)
+		}
+	}
+	m.clock.fpsLost = !m.clock.fps.Given() && (f.has("fps") || f.excused("fps"))
+	m.script.FPS = m.clock.fps
+	if n := f.node("tempo"); n != nil {
+		before := m.report.total
+		m.readTempo(n)
+		m.clock.tempoLost = m.report.total > before
+	}
+	m.clock.tempoLost = m.clock.tempoLost || f.excused("tempo")
+	m.script.Tempo = m.clock.tempo
+	m.readMarks(f)
+}
+
+func (m *motionReader) readTempo(n *yaml.Node) {
+	if n.Kind == yaml.ScalarNode {
+		if v := m.number(n, "tempo", plain, 1, 1000); v.Given() {
+			m.clock.tempo = Tempo{{BPM: v.V}}
+		}
+		return
+	}
+	for i, item := range m.items(n, "tempo") {
+		f := m.open(item, tempoShape, "a tempo change")
+		bpm := f.num("bpm")
+		if !bpm.Given() || !f.has("at") {
+			continue
+		}
+		at, ok := m.time(f.node("at"), f.label("at"))
+		if !ok {
+			continue
+		}
+		if i == 0 && at != 0 {
+			m.bad(f.node("at"), "begin the list with the tempo at 0s, as in {at: 0s, bpm: 96}", "the first tempo is that from %s on; the one before is missing", FormatSeconds(at))
+			return
+		}
+		if k := len(m.clock.tempo); k > 0 && at <= m.clock.tempo[k-1].Time {
+			m.bad(f.node("at"), "list the changes in order", "the tempo change at %s does not come after the one at %s", FormatSeconds(at), FormatSeconds(m.clock.tempo[k-1].Time))
+			continue
+		}
+		m.clock.tempo = m.clock.tempo.append(at, bpm.V)
+	}
+}
+
+var likeOffset = regexp.MustCompile(`[+-]\s*[0-9.]+\s*[a-zµμ]*$`)
+
+// readMarks reads the named times. A mark may count from another, in whatever
+// order they stand.
+func (m *motionReader) readMarks(f *fields) {
+	entries, partial := f.section("marks")
+	m.clock.marksLost = partial
+	waiting := map[string]bool{}
+	for _, e := range entries {
+		m.goodMarkName(e)
+		waiting[e.name] = true
+	}
+	found := map[string]Mark{}
+	for progress := true; progress && len(found) < len(entries); {
+		progress = false
+		for _, e := range entries {
+			if _, done := found[e.name]; done || m.waitsFor(e, waiting) {
+				continue
+			}
+			delete(waiting, e.name)
+			progress = true
+			mark, ok := m.mark(e)
+			found[e.name] = mark
+			if ok {
+				m.clock.marks[e.name] = mark.Time
+			} else {
+				m.clock.lostMarks[e.name] = true
+			}
+		}
+	}
+	said := false
+	for _, e := range entries {
+		mark, ok := found[e.name]
+		if ok {
+			m.script.Marks = append(m.script.Marks, mark)
+			continue
+		}
+		m.clock.lostMarks[e.name] = true
+		if !said {
+			m.bad(e.key, "give one of them a time of its own", "%s", circleText(waiting))
+			said = true
+		}
+	}
+}
+
+func circleText(waiting map[string]bool) string {
+	names := keysOf(waiting)
+	if len(names) == 1 {
+		return "the mark " + names[0] + " counts from itself"
+	}
+	sort.Strings(names)
+	return "the marks " + strings.Join(names, ", ") + " count from each other in a circle"
+}
+
+// goodMarkName refuses marks that would read like a time where they are used.
+func (m *motionReader) goodMarkName(e entry) {
+	m.goodName(e, "mark")
+	switch {
+	case e.name == "":
+	case isDigit(e.name[0]) || e.name[0] == '.':
+		m.bad(e.key, "begin its name with a letter, as in act-two", "a mark cannot be called %q, which begins like a number", e.name)
+	case likeOffset.MatchString(e.name):
+		m.bad(e.key, "choose another name, as in act-two", "a mark cannot be called %q, which ends like an offset", e.name)
+	case e.name == "soonest":
+		m.bad(e.key, "choose another name", "a mark cannot be called %q, which stands for the earliest arrival", e.name)
+	}
+}
+
+// waitsFor reports whether the text of a mark begins with a mark that has no
+// time yet.
+func (m *motionReader) waitsFor(e entry, pending map[string]bool) bool {
+	n := m.resolve(e.value)
+	if n != nil && n.Kind == yaml.MappingNode {
+		for i := 0; i+1 < len(n.Content); i += 2 {
+			if n.Content[i].Value == "at" {
+				n = m.resolve(n.Content[i+1])
+				break
+			}
+		}
+	}
+	if n == nil || n.Kind != yaml.ScalarNode {
+		return false
+	}
+	s := strings.TrimSpace(n.Value)
+	if pending[s] {
+		return true
+	}
+	for i := range s {
+		if (s[i] == '+' || s[i] == '-') && pending[strings.TrimSpace(s[:i])] {
+			return true
+		}
+	}
+	return false
+}
+
+func (m *motionReader) mark(e entry) (Mark, bool) {
+	n := m.resolve(e.value)
+	mark := Mark{Name: e.name, At: m.at(e.key)}
+	if n == nil {
+		return mark, false
+	}
+	if n.Kind == yaml.MappingNode {
+		f := m.open(n, markShape, "mark "+e.name)
+		mark.Locked = f.flag("locked")
+		if n = f.node("at"); n == nil {
+			return mark, false
+		}
+	}
+	var ok bool
+	mark.Time, ok = m.time(n, "mark "+e.name)
+	return mark, ok
+}
+
+func (m *motionReader) readPoses(f *fields) {
+	entries, partial := f.section("poses")
+	m.poses.partial = partial
+	for _, e := range entries {
+		m.goodName(e, "pose")
+		before := m.report.total
+		p := &Pose{Name: e.name, At: m.at(e.key)}
+		for _, v := range m.entries(e.value, "pose "+e.name) {
+			if t, ok := m.target(v); ok {
+				if val := m.targetValue(v.value, v.name+" of pose "+e.name, t); val.Given() {
+					p.Values = append(p.Values, PoseValue{val.At, t, val.V})
+				}
+			}
+		}
+		p.doubtful = m.report.total > before
+		m.poses.known[e.name] = p
+		m.script.Poses = append(m.script.Poses, p)
+	}
+}
+
+func (m *motionReader) readPhrases(rf *fields) {
+	entries, partial := rf.section("phrases")
+	m.phrases.partial = partial
+	for _, e := range entries {
+		m.goodName(e, "phrase")
+		before := m.report.total
+		f := m.open(e.value, phraseShape, "phrase "+e.name)
+		p := &Phrase{Name: e.name, At: m.at(e.key)}
+		for _, k := range m.entries(f.node("keys"), "keys of phrase "+e.name) {
+			if t, ok := m.target(k); ok {
+				keys := m.keys(k.value, fmt.Sprintf("%s of phrase %s", k.name, e.name), t, true)
+				p.Tracks = append(p.Tracks, &Track{Target: t, At: m.at(k.key), Keys: keys})
+			}
+		}
+		p.doubtful = m.report.total > before
+		m.phrases.known[e.name] = p
+		m.script.Phrase = append(m.script.Phrase, p)
+	}
+}
+
+// keys reads the keys of one target, in order of time.
+func (m *motionReader) keys(n *yaml.Node, what string, t Target, inPhrase bool) []Key {
+	items := m.items(n, what)
+	keys := make([]Key, 0, len(items))
+	oneKey := "a key of " + what
+	lost := false // the key above was wrong, so that soonest has nothing to count from
+	for i, item := range items {
+		k, ok := m.key(item, oneKey, t, inPhrase, i == 0)
+		if ok && k.Soonest {
+			ok = !lost && m.arrive(keys, &k, t, what)
+		} else if n := len(keys); ok && n > 0 {
+			ok = m.ascending(keys[n-1], k, what)
+		}
+		if lost = !ok; ok {
+			keys = append(keys, k)
+		}
+	}
+	return keys
+}
+
+func (m *motionReader) ascending(before, k Key, what string) bool {
+	switch {
+	case k.Time == before.Time:
+		m.report.add(k.TimeAt, "give one of them another time", "%s has two keys at %s (line %d too)", what, FormatSeconds(k.Time), before.TimeAt.Line)
+		return false
+	case k.Time < before.Time && before.Soonest:
+		m.report.add(k.TimeAt, fmt.Sprintf("write %s or later", FormatSeconds(before.Time)), "the key at %s of %s comes before the soonest arrival of the key above it, %s", FormatSeconds(k.Time), what, FormatSeconds(before.Time))
+		return false
+	case k.Time < before.Time:
+		m.report.add(k.TimeAt, "list keys in order of time", "the key at %s of %s is out of order: it comes after the one at %s", FormatSeconds(k.Time), what, FormatSeconds(before.Time))
+		return false
+	}
+	return true
+}
+
+func (m *motionReader) key(item *yaml.Node, what string, t Target, inPhrase, first bool) (Key, bool) {
+	if m.commaTime(item, what) {
+		return Key{}, false
+	}
+	f := m.open(item, keyShape, what)
+	at, to := f.node("at"), f.node("to")
+	if at == nil || to == nil {
+		return Key{}, false
+	}
+	k := Key{At: f.at, TimeAt: m.at(at), ValueAt: m.at(to), Hold: f.flag("hold"), Locked: f.flag("locked")}
+	if f.excused("ease") {
+		return k, false
+	}
+	okTime := m.keyTime(&k, f, at, inPhrase, first)
+	v := m.targetValue(to, f.what, t)
+	k.Value = v.V
+	k.Ease = defaultEase(t)
+	if n := f.node("ease"); n != nil {
+		k.EaseAt = m.at(n)
+		if k.Soonest {
+			m.bad(n, "leave the ease out", "%s: a key at soonest takes no ease; its shape is the quickest one", f.what)
+		}
+		e := m.parseEase(n, f.what)
+		if e == nil {
+			return k, false
+		}
+		k.Ease = e
+		m.switchEase(n, t, e)
+	}
+	return k, okTime && v.Given()
+}
+
+// commaTime finds a time with a decimal comma in the short form of a key, as in
+// [1,2s, 40deg], which reads as three parts: 2s is no value of anything.
+func (m *motionReader) commaTime(item *yaml.Node, what string) bool {
+	n := m.resolve(item)
+	if n == nil || n.Kind != yaml.SequenceNode || len(n.Content) < 2 || !wholeDigits(n.Content[0].Value) {
+		return false
+	}
+	hint := commaHint(n.Content[:2], "")
+	if hint == "" {
+		return false
+	}
+	switch _, unit, _ := parseNumber(n.Content[1].Value); unit {
+	case "s", "ms", "us", "min", "h", "f", "b":
+		m.bad(n.Content[0], hint, "%s: the time is written with a decimal comma", what)
+		return true
+	}
+	return false
+}
+
+func (m *motionReader) switchEase(n *yaml.Node, t Target, e *ease.Ease) {
+	if t.Axis != nil && t.Axis.Kind == Switch && e.Family() != "hold" && e.Family() != "steps" {
+		m.bad(n, "leave the ease out, or write hold", "%s is a switch; it cannot be between on and off", t.Name())
+	}
+}
+
+func (m *motionReader) keyTime(k *Key, f *fields, at *yaml.Node, inPhrase, first bool) bool {
+	text, ok := m.scalar(at, f.what, "a time")
+	if !ok {
+		return false
+	}
+	wait, soonest, err := m.soonest(text)
+	switch {
+	case err == followOn:
+		return false
+	case err != nil:
+		m.bad(at, err.hint, "%s: %s", f.what, err.text)
+		return false
+	case soonest && inPhrase:
+		m.bad(at, "give the key a time", "%s: soonest cannot stand in a phrase, whose length must be known before it is placed", f.what)
+		return false
+	case soonest && first:
+		m.bad(at, "give the first key a time, as in 0s", "%s: the first key cannot be at soonest; there is nothing that it could come after", f.what)
+		return false
+	case soonest:
+		k.Soonest, k.wait = true, wait
+		return true
+	case inPhrase:
+		k.Time, ok = m.span(at, f.what)
+		k.inBeats, k.beats = m.beats(text)
+	default:
+		k.Time, ok = m.time(at, f.what)
+	}
+	k.Arrive = k.Time
+	return ok
+}
+
+// beats tells whether a time is written in beats. A phrase keeps them, since
+// what they last depends on where it is placed.
+func (m *motionReader) beats(text string) (bool, float64) {
+	v, unit, err := parseNumber(text)
+	return err == nil && unit == "b", v
+}
+
+// arrive sets the time of a key at soonest: the earliest rest-to-rest arrival
+// within the limits of the track's own axis or control.
+func (m *motionReader) arrive(keys []Key, k *Key, t Target, what string) bool {
+	if len(keys) == 0 {
+		return false
+	}
+	before := keys[len(keys)-1]
+	profile, why := t.Soonest(before.Value, k.Value)
+	if why != "" {
+		if !t.doubtful() {
+			m.report.add(k.TimeAt, "add limits: {speed: …, acceleration: …} to the axis, or give the key a time", "%s: soonest cannot be worked out: %s", what, why)
+		}
+		return false
+	}
+	k.Arrive = before.Time + profile.Duration()
+	k.Time = k.Arrive + k.wait
+	if k.Time == before.Time {
+		m.report.add(k.TimeAt, "leave this key out, or write soonest+0.5s to wait", "%s: the key above has this value already, so that soonest is no time at all", what)
+		return false
+	}
+	if !(k.Time <= maxTime) {
+		m.report.add(k.TimeAt, "check the limits of the axis", "%s: the soonest arrival is after %s, which is out of range", what, FormatSeconds(k.Arrive))
+		return false
+	}
+	return true
+}
+
+func defaultEase(t Target) *ease.Ease {
+	if t.Axis == nil {
+		return easeInOut
+	}
+	switch t.Axis.Kind {
+	case Servo, Stepper:
+		return easeInOut
+	case Switch:
+		return easeHold
+	}
+	return easeLinear
+}
+
+func mustEase(text string) *ease.Ease {
+	e, err := ease.Parse(text)
+	if err != nil {
+		panic("sequence: " + err.Error())
+	}
+	return e
+}
+
+var (
+	easeInOut  = mustEase("in-out")
+	easeLinear = mustEase("linear")
+	easeHold   = mustEase("hold")
+)
+
+func (m *motionReader) readLengthNode(f *fields) {
+	n := f.node("length")
+	if n == nil {
+		return
+	}
+	if v, ok := m.span(n, f.label("length")); ok {
+		if v == 0 {
+			m.bad(n, "write the length, or leave it out to end at the last key", "the length of the motion is 0 s")
+			return
+		}
+		m.script.Length, m.given = v, true
+	}
+}
+
+// settleLength finds the length after all that has a time is known, and refuses
+// keys after the end.
+func (m *motionReader) settleLength() {
+	last, at := 0.0, Pos{}
+	for _, t := range m.script.Merged {
+		if n := len(t.Keys); n > 0 && t.Keys[n-1].Time >= last {
+			last, at = t.Keys[n-1].Time, t.Keys[n-1].TimeAt
+			if p := t.Keys[n-1].Place; p != nil {
+				at = p.At
+			}
+		}
+	}
+	if m.given {
+		if last > m.script.Length+1e-9 {
+			m.report.add(at, fmt.Sprintf("make the length %s or more", FormatSeconds(math.Ceil(last*1000)/1000)), "the key at %s comes after the end of the motion, %s", FormatSeconds(last), FormatSeconds(m.script.Length))
+		}
+	} else {
+		m.script.Length = last
+		if last == 0 && m.script.Rig != nil && len(m.report.list) == 0 {
+			m.report.add(m.script.At, "add length: 12s, or a key after 0 s", "the motion has no length: no key comes after 0 s")
+		}
+	}
+	for _, l := range m.script.Layers {
+		if l.To < 0 {
+			l.To = m.script.Length
+		}
+		if l.From >= l.To {
+			m.report.add(l.At, "end the layer after its start", "the layer on %s ends at %s, which is not after its start at %s", l.Target.Name(), FormatSeconds(l.To), FormatSeconds(l.From))
+			l.To = l.From
+		}
+		if l.Fade > (l.To-l.From)/2 && l.To > l.From {
+			m.report.add(l.At, fmt.Sprintf("write fade: %s or less", FormatSeconds((l.To-l.From)/2)), "the fade of the layer on %s is longer than half of its span", l.Target.Name())
+		}
+	}
+}
