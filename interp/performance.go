@@ -201,20 +201,37 @@ func linked(part []piece, a *sequence.Axis) []piece {
 }
 
 // Blame gives the source of what an axis does at a performance time: the
-// contribution with the largest share of the derivative of an order.
+// contribution with the largest share of the derivative of an order, 1 to 3.
 func (a *Axis) Blame(t float64, order int) Source {
 	script := a.perf.ScriptTime(t)
 	best, size := a.parts[0].strand.source(script), -1.0
 	for _, s := range a.parts {
 		c := Curve{s.strand.pieces}
 		for _, at := range []float64{script, math.Max(0, script-1e-9)} {
-			v := math.Abs(s.share * c.At(at).Order(order))
-			if order == 0 {
-				v = math.Abs(float64(s.share*c.At(at).Position) - a.Spec.Rest.V)
-			}
-			if v > size && !math.IsNaN(v) {
+			if v := math.Abs(s.share * c.At(at).Order(order)); v > size {
 				best, size = s.strand.source(at), v
 			}
+		}
+	}
+	return best
+}
+
+// BlamePosition gives the source of where an axis is at a performance time: its
+// own track, unless what that says lies between low and high; then whatever adds
+// most to it.
+func (a *Axis) BlamePosition(t, low, high float64) Source {
+	script := a.perf.ScriptTime(t)
+	base := a.parts[0]
+	own := Curve{base.strand.pieces}
+	best := base.strand.source(script)
+	if v := base.share * own.Value(script); len(a.parts) == 1 || v < low || v > high {
+		return best
+	}
+	size := 0.0
+	for _, s := range a.parts[1:] {
+		c := Curve{s.strand.pieces}
+		if v := math.Abs(s.share * c.Value(script)); v > size {
+			best, size = s.strand.source(script), v
 		}
 	}
 	return best

@@ -235,15 +235,15 @@ func (s *side) height(t float64) float64 {
 	return float64(t * (s.y[1] + float64(t*(s.y[2]+float64(t*s.y[3])))))
 }
 
-func (b *bezier) Fill(dst []float64, x0, dx, scale, offset float64) {
+func (b *bezier) Add(dst, xs []float64, scale float64) {
 	table := b.tabulated()
 	for i := range dst {
-		upper, t := b.locate(clampUnit(x0+float64(float64(i)*dx)), table)
+		upper, t := b.locate(clampUnit(xs[i]), table)
 		v := b.side[upper].height(t)
 		if upper == 1 {
 			v = 1 - v
 		}
-		dst[i] = offset + float64(scale*v)
+		dst[i] += float64(scale * v)
 	}
 }
 

@@ -13,9 +13,9 @@ func (m motion) Value(x float64) float64              { return m.value(clampUnit
 func (m motion) At(x float64) (v, d1, d2, d3 float64) { return m.at(clampUnit(x)) }
 func (m motion) Splits() []float64                    { return m.splits() }
 
-func (m motion) Fill(dst []float64, x0, dx, scale, offset float64) {
+func (m motion) Add(dst, xs []float64, scale float64) {
 	for i := range dst {
-		dst[i] = offset + float64(scale*m.Value(x0+float64(float64(i)*dx)))
+		dst[i] += float64(scale * m.Value(xs[i]))
 	}
 }
 

@@ -63,9 +63,9 @@ func (s shaped) At(x float64) (v, d1, d2, d3 float64) {
 	return 1 - v/2, d1, -2 * d2, 4 * d3
 }
 
-func (s shaped) Fill(dst []float64, x0, dx, scale, offset float64) {
+func (s shaped) Add(dst, xs []float64, scale float64) {
 	for i := range dst {
-		dst[i] = offset + float64(scale*s.Value(x0+float64(float64(i)*dx)))
+		dst[i] += float64(scale * s.Value(xs[i]))
 	}
 }
 

@@ -67,9 +67,9 @@ type Func interface {
 	Value(x float64) float64
 	// At is the value and its first three derivatives by x.
 	At(x float64) (v, d1, d2, d3 float64)
-	// Fill sets dst[i] = offset + scale*Value(x0 + i*dx), without allocation
-	// and bit-identical to that expression with each product rounded.
-	Fill(dst []float64, x0, dx, scale, offset float64)
+	// Add adds scale*Value(xs[i]) to dst[i], without allocation and
+	// bit-identical to that expression with its product rounded.
+	Add(dst, xs []float64, scale float64)
 	// Splits are the points inside the part, ascending, between which the
 	// value and each derivative is monotone.
 	Splits() []float64

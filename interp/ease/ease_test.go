@@ -284,9 +284,9 @@ func checkMonotone(t *testing.T, e *Ease, p Part, left, right float64) {
 	}
 }
 
-func TestFillEqualsValue(t *testing.T) {
+func TestAddEqualsValue(t *testing.T) {
 	r := rand.New(rand.NewPCG(5, 6))
-	dst := make([]float64, 300)
+	dst, xs := make([]float64, 300), make([]float64, 300)
 	for _, e := range everyEase(t) {
 		for _, p := range e.Parts() {
 			if p.Func == nil {
@@ -294,9 +294,12 @@ func TestFillEqualsValue(t *testing.T) {
 			}
 			x0, dx := r.Float64()-0.1, 0.004*r.Float64()
 			scale, offset := 100*r.Float64()-50, r.Float64()
-			p.Func.Fill(dst, x0, dx, scale, offset)
+			for i := range xs {
+				xs[i], dst[i] = x0+float64(i)*dx, offset
+			}
+			p.Func.Add(dst, xs, scale)
 			for i, got := range dst {
-				want := offset + float64(scale*p.Func.Value(x0+float64(float64(i)*dx)))
+				want := offset + float64(scale*p.Func.Value(xs[i]))
 				if got != want {
 					t.Fatalf("%v: %v at %d, want %v", e, got, i, want)
 				}
@@ -305,8 +308,8 @@ func TestFillEqualsValue(t *testing.T) {
 			if v, _, _, _ := p.Func.At(x); v != p.Func.Value(x) {
 				t.Errorf("%v at %v: At gives %v, Value %v", e, x, v, p.Func.Value(x))
 			}
-			if n := testing.AllocsPerRun(5, func() { p.Func.Fill(dst, x0, dx, scale, offset) }); n != 0 {
-				t.Errorf("%v: Fill allocates %v times", e, n)
+			if n := testing.AllocsPerRun(5, func() { p.Func.Add(dst, xs, scale) }); n != 0 {
+				t.Errorf("%v: Add allocates %v times", e, n)
 			}
 		}
 	}

@@ -1,0 +1,275 @@
+package check
+
+import (
+	"fmt"
+	"math"
+
+	"limberjack/interp"
+	"limberjack/interp/drive"
+	"limberjack/sequence"
+)
+
+// quiet finds axes that are faster than a quiet window allows.
+func (c *checker) quiet() {
+	for _, q := range c.perf.Script.Quiet {
+		if !q.Speed.Given() {
+			continue
+		}
+		from, to := c.perf.PerformanceTime(q.From), c.perf.PerformanceTime(q.To)
+		for _, a := range c.perf.Axes {
+			if c.quietApplies(q, a.Spec) {
+				c.quietAxis(q, a, from, to)
+			}
+		}
+	}
+}
+
+func (c *checker) quietApplies(q sequence.Quiet, a *sequence.Axis) bool {
+	if a.Kind != sequence.Servo && a.Kind != sequence.Stepper {
+		return false
+	}
+	linear := len(q.Speed.Text) > 4 && q.Speed.Text[len(q.Speed.Text)-4:] == "mm/s"
+	if (a.Unit == "mm") != linear {
+		return false
+	}
+	for _, r := range q.Release {
+		if r == a {
+			return false
+		}
+	}
+	return true
+}
+
+func (c *checker) quietAxis(q sequence.Quiet, a *interp.Axis, from, to float64) {
+	limit := q.Speed.V
+	worst := Finding{Level: Error, Rule: "quiet", Axis: a.Spec.Name, From: math.Inf(1), To: math.Inf(-1), Limit: limit, Unit: a.Spec.Unit + "/s"}
+	at := 0.0
+	for i := range a.Horn.Spans() {
+		pieceFrom, pieceTo := a.Horn.Span(i)
+		if pieceFrom >= to || pieceTo <= from || a.Horn.Still(i) {
+			continue
+		}
+		if peak, _ := a.Horn.Range(i, 1).Peak(); peak <= limit {
+			continue
+		}
+		over := a.Horn.Over(nil, i, 1, limit, false)
+		over = a.Horn.Over(over, i, 1, -limit, true)
+		for _, s := range over {
+			s[0], s[1] = math.Max(s[0], from), math.Min(s[1], to)
+			if s[0] >= s[1] {
+				continue
+			}
+			worst.From, worst.To = math.Min(worst.From, s[0]), math.Max(worst.To, s[1])
+			if v, when := greatestSpeed(a.Horn, i, s); v > worst.Value {
+				worst.Value, at = v, when
+			}
+		}
+	}
+	if worst.Value <= limit {
+		return
+	}
+	src := a.Blame(at, 1)
+	worst.At = src.At
+	worst.Message = fmt.Sprintf("%s runs at %s in the quiet window of line %d, which allows %s: the microphone hears it", a.Spec.Name, amount(worst.Value, worst.Unit), q.At.Line, amount(limit, worst.Unit))
+	worst.Remedy = quietRemedy(src, worst.Value/limit, q)
+	c.join(worst)
+}
+
+// greatestSpeed gives the greatest speed on a stretch of one piece: the piece's
+// own peak where it lies inside, else that of the ends.
+func greatestSpeed(c *interp.Curve, i int, span [2]float64) (v, at float64) {
+	r := c.Range(i, 1)
+	v, at = math.Abs(c.At(span[0]).Speed), span[0]
+	if end := math.Abs(c.Before(span[1]).Speed); end > v {
+		v, at = end, span[1]
+	}
+	for _, e := range [][2]float64{{math.Abs(r.Min), r.AtMin}, {math.Abs(r.Max), r.AtMax}} {
+		if e[1] >= span[0] && e[1] <= span[1] && e[0] > v && !math.IsInf(e[0], 0) {
+			v, at = e[0], e[1]
+		}
+	}
+	return v, at
+}
+
+func quietRemedy(src interp.Source, ratio float64, q sequence.Quiet) string {
+	if src.Layer != nil {
+		return fmt.Sprintf("reduce the amount of the %s layer by a factor of %s there", src.Layer.Kind, short(ratio))
+	}
+	if src.Track == nil || src.Key < 1 {
+		return "move it out of the window"
+	}
+	a, b := src.Track.Keys[src.Key-1], src.Track.Keys[src.Key]
+	return fmt.Sprintf("give this move %s in all, or do it before %s or after %s", atLeast((b.Time-a.Time)*ratio), sequence.FormatSeconds(q.From), sequence.FormatSeconds(q.To))
+}
+
+// cues finds cues after the end of the motion.
+func (c *checker) cues() {
+	end := c.perf.Script.Length
+	for _, cue := range c.perf.Script.Cues {
+		if cue.Time <= end+1e-9 {
+			continue
+		}
+		c.add(Finding{Level: Error, Rule: "cue-outside", At: cue.At, From: c.perf.Length, To: c.perf.Length, Value: cue.Time, Limit: end, Unit: "s",
+			Message: fmt.Sprintf("this cue is at %s, but the motion ends at %s: it never happens", sequence.FormatSeconds(cue.Time), sequence.FormatSeconds(end)),
+			Remedy:  fmt.Sprintf("make the length %s or more, or move the cue", atLeast(cue.Time))})
+	}
+}
+
+// paceAndSound checks that a performance under a pace starts and ends at rest,
+// and says by how much sound and motion part.
+func (c *checker) paceAndSound() {
+	s := c.perf.Script
+	if n := len(s.Pace); n > 0 {
+		c.paceEnd(0, s.Pace[0].Rate, s.Pace[0].At)
+		c.paceEnd(s.Length, s.Pace[n-1].Rate, s.Pace[n-1].At)
+		if s.Audio != nil {
+			c.parting()
+		}
+	}
+	if s.Audio == nil || s.Audio.Level == nil {
+		return
+	}
+	if d := s.Audio.Level.Info.Duration; d > c.perf.Length+0.05 {
+		c.add(Finding{Level: Note, Rule: "audio-length", At: s.Audio.At, From: c.perf.Length, To: d, Value: d, Limit: c.perf.Length, Unit: "s",
+			Message: fmt.Sprintf("the sound lasts %s, the motion %s: it goes on after the end", sequence.FormatSeconds(d), sequence.FormatSeconds(c.perf.Length)),
+			Remedy:  fmt.Sprintf("make the length %s, or cut the sound", atLeast(d))})
+	}
+}
+
+// paceEnd finds axes that move at an end of the script while the pace there is
+// not 0.
+func (c *checker) paceEnd(script, rate float64, at sequence.Pos) {
+	if rate == 0 {
+		return
+	}
+	t := 0.0
+	if script > 0 {
+		t = c.perf.Length
+	}
+	for _, a := range c.perf.Axes {
+		state := a.Part.At(0)
+		if t > 0 {
+			state = a.Part.Before(t)
+		}
+		if math.Abs(state.Speed) > 1e-6 {
+			c.add(Finding{Level: Error, Rule: "pace-end", Axis: a.Spec.Name, At: at, From: t, To: t, Value: rate, Limit: 0,
+				Message: fmt.Sprintf("the pace at %s is %s, but %s moves there: a performance starts and ends at rest", sequence.FormatSeconds(t), short(rate), a.Spec.Name),
+				Remedy:  "let the pace be 0 at this end"})
+		}
+	}
+}
+
+// parting notes the greatest time by which script and sound part under a pace.
+func (c *checker) parting() {
+	worst, at := 0.0, 0.0
+	const steps = 4096
+	for k := range steps + 1 {
+		t := c.perf.Length * float64(k) / steps
+		if d := c.perf.ScriptTime(t) - t; math.Abs(d) > math.Abs(worst) {
+			worst, at = d, t
+		}
+	}
+	if math.Abs(worst) < 1e-3 {
+		return
+	}
+	word := "behind"
+	if worst > 0 {
+		word = "ahead of"
+	}
+	c.add(Finding{Level: Note, Rule: "pace-sound", At: c.perf.Script.PaceAt, From: at, To: at, Value: worst * 1000, Unit: "ms",
+		Message: fmt.Sprintf("under this pace the motion runs up to %s ms %s the sound (at %s): the sound is not stretched", short(math.Abs(worst)*1000), word, sequence.FormatSeconds(at)),
+		Remedy:  "lock the marks that must meet the sound, or delete the pace"})
+}
+
+// budget takes the supplies of the trace into the report and judges them.
+func (c *checker) budget(trace *drive.Trace) {
+	if trace == nil {
+		return
+	}
+	for _, s := range trace.Supplies {
+		sum := SupplySummary{Supply: s.Supply.Name, Peak: s.Peak, RMS: s.RMS, Mean: s.Mean, PeakAt: s.PeakAt, Limit: s.Supply.Limit.V,
+			MinVoltage: s.MinVoltage, Energy: s.Energy, Runs: s.Runs}
+		for _, d := range s.Blame {
+			if d.Current > 0 {
+				sum.Blame = append(sum.Blame, d.Axis.Name)
+			}
+		}
+		c.report.Supplies = append(c.report.Supplies, sum)
+		c.supply(s)
+	}
+	for _, a := range trace.Axes {
+		f := a.Axis.Figures()
+		if f != nil && a.MaxHolding > f.StallTorque.V/2 {
+			c.holding(a.Axis, a.MaxHolding, f.StallTorque, a.HoldingAt)
+		}
+	}
+}
+
+func (c *checker) supply(s drive.SupplyTrace) {
+	blame := blameText(s.Blame)
+	if limit := s.Supply.Limit; limit.Given() && s.Peak > limit.V*0.8 {
+		f := Finding{Level: Warning, Rule: "supply-current", Supply: s.Supply.Name, At: limit.At, From: s.PeakAt, To: s.PeakAt, Value: s.Peak, Limit: limit.V, Unit: "A",
+			Message: fmt.Sprintf("%s delivers %s at %s, more than 80 %% of its %s (%s)", s.Supply.Name, amount(s.Peak, "A"), sequence.FormatSeconds(s.PeakAt), amount(limit.V, "A"), blame),
+			Remedy:  fmt.Sprintf("use a supply of %s or more, to have a quarter in hand", amount(roundUp(s.Peak*1.25), "A"))}
+		if s.Peak > limit.V {
+			f.Level = Error
+			f.Message = fmt.Sprintf("%s must deliver %s at %s, more than its %s (%s): the voltage falls and boards may reset", s.Supply.Name, amount(s.Peak, "A"), sequence.FormatSeconds(s.PeakAt), amount(limit.V, "A"), blame)
+			f.Remedy = fmt.Sprintf("start these moves one after another, slow them down, or use a supply of %s or more", amount(roundUp(s.Peak*1.25), "A"))
+		}
+		c.add(f)
+	}
+	if b := s.Supply.Brownout; b.Given() && s.MinVoltage < b.V {
+		c.add(Finding{Level: Error, Rule: "brown-out", Supply: s.Supply.Name, At: b.At, From: s.PeakAt, To: s.PeakAt, Value: s.MinVoltage, Limit: b.V, Unit: "V",
+			Message: fmt.Sprintf("%s sags to %s at %s, below the %s at which the board resets (%s)", s.Supply.Name, amount(s.MinVoltage, "V"), sequence.FormatSeconds(s.PeakAt), amount(b.V, "V"), blame),
+			Remedy:  fmt.Sprintf("keep the peak below %s, or bring the resistance of source and leads down to %s", amount((s.Supply.Voltage.V-b.V)/math.Max(s.Supply.Resistance.V, 1e-9), "A"), amount((s.Supply.Voltage.V-b.V)/s.Peak*1000, "mohm"))})
+	}
+}
+
+func blameText(draws []drive.Draw) string {
+	text := "nothing draws"
+	for i, d := range draws {
+		if i == 3 || d.Current <= 0 {
+			break
+		}
+		if i == 0 {
+			text = ""
+		} else {
+			text += ", "
+		}
+		text += fmt.Sprintf("%s %s %s", d.Axis.Name, d.State, amount(d.Current, "A"))
+	}
+	return text
+}
+
+// links checks that the frames of each board fit its serial link: ten bits a
+// byte (8N1).
+func (c *checker) links(links []Link) {
+	for _, l := range links {
+		b := l.Board
+		s := BoardSummary{Board: b.Name, BytesPerSecond: l.BytesPerFrame * b.Rate.V, Resolution: b.Tick.V}
+		if b.Baud.Given() {
+			s.LinkShare = s.BytesPerSecond * 10 / b.Baud.V
+		}
+		c.report.Boards = append(c.report.Boards, s)
+		if s.LinkShare <= 0.8 {
+			continue
+		}
+		f := Finding{Level: Warning, Rule: "link", At: b.Baud.At, Value: s.BytesPerSecond, Limit: b.Baud.V / 10, Unit: "bytes/s",
+			Message: fmt.Sprintf("board %s needs %s bytes a second, %s %% of what %s baud carry", b.Name, short(s.BytesPerSecond), short(s.LinkShare*100), short(b.Baud.V)),
+			Remedy:  fmt.Sprintf("use %s baud or more, or fewer frames a second", short(standardBaud(s.BytesPerSecond*10/0.8)))}
+		if s.LinkShare > 1 {
+			f.Level = Error
+		}
+		c.add(f)
+	}
+}
+
+// standardBaud gives the next usual data rate.
+func standardBaud(least float64) float64 {
+	for _, b := range []float64{9600, 19200, 38400, 57600, 115200, 250000, 500000, 1e6} {
+		if b >= least {
+			return b
+		}
+	}
+	return math.Ceil(least/1e6) * 1e6
+}
