@@ -80,7 +80,7 @@ func (x *axisCheck) unit(order int) string {
 // summary adds the axis's line to the report, with jumps counted over one frame.
 func (x *axisCheck) summary() {
 	s := AxisSummary{Axis: x.spec.Name, Unit: x.spec.Unit, Min: math.Inf(1), Max: math.Inf(-1), Travelled: x.way, Turns: x.turns}
-	if x.perf.Script.Loop && x.perf.Length > 0 {
+	if x.wears() && x.perf.Script.Loop && x.perf.Length > 0 {
 		s.PlaysADay = day / x.perf.Length
 	}
 	for i := range x.ranges {

@@ -103,6 +103,29 @@ func (x *axisCheck) tick() float64 {
 	return x.spec.Board.Tick.V
 }
 
+// episode is motion without a rest in it: runs that follow each other at once.
+type episode struct {
+	runs      []run
+	low, high float64 // the values between which it goes
+}
+
+// episodes joins runs into episodes.
+func (x *axisCheck) episodes() []episode {
+	var list []episode
+	for i, r := range x.runsOf {
+		end := r.start + r.way
+		low, high := math.Min(r.start, end), math.Max(r.start, end)
+		if n := len(list); n > 0 && r.from <= x.runsOf[i-1].to+1e-9 {
+			e := &list[n-1]
+			e.runs = x.runsOf[i-len(e.runs) : i+1]
+			e.low, e.high = math.Min(e.low, low), math.Max(e.high, high)
+			continue
+		}
+		list = append(list, episode{x.runsOf[i : i+1], low, high})
+	}
+	return list
+}
+
 // runs finds moves that are too small to happen, and moves so slow that the
 // camera sees their steps.
 func (x *axisCheck) runs() {
@@ -110,20 +133,24 @@ func (x *axisCheck) runs() {
 	if x.perf.Script.FPS.Given() {
 		fps = x.perf.Script.FPS.Rate()
 	}
-	for _, r := range x.runsOf {
-		step, why := x.smallestStep(r.start)
+	for _, e := range x.episodes() {
+		first, last := e.runs[0], e.runs[len(e.runs)-1]
+		step, why := x.smallestStep(first.start)
 		if step == 0 {
 			continue
 		}
-		way := math.Abs(r.way)
-		middle := (r.from + r.to) / 2
-		if way < step*(1-1e-9) {
-			x.tooSmall(r, way, step, why, middle)
+		// A small turn inside a larger motion is lost in it; only one that stands
+		// alone was meant to be seen.
+		if way := e.high - e.low; way < step*(1-1e-9) {
+			x.tooSmall(run{from: first.from, to: last.to}, way, step, why, (first.from+first.to)/2)
 			continue
 		}
-		// A step that shows on each of two film frames or more is seen alone.
-		if speed := way / (r.to - r.from); speed*2 < step*fps && r.to-r.from > 4/fps {
-			x.tooSlow(r, speed, step, fps, why, middle)
+		for _, r := range e.runs {
+			// A step that shows on each of two film frames or more is seen alone.
+			way, time := math.Abs(r.way), r.to-r.from
+			if way >= step && way/time*2 < step*fps && time > 4/fps {
+				x.tooSlow(r, way/time, step, fps, why, (r.from+r.to)/2)
+			}
 		}
 	}
 }
@@ -144,7 +171,10 @@ func (x *axisCheck) tooSlow(r run, speed, step, fps float64, why string, middle 
 	f := Finding{Level: Warning, Rule: "slow-steps", Axis: x.spec.Name, At: src.At, From: r.from, To: r.to, Value: step, Limit: 2 * speed / fps, Unit: x.spec.Unit,
 		Message: fmt.Sprintf("%s creeps at %s, so that it moves in steps of %s (%s), one every %s film frames: the camera sees them",
 			x.spec.Name, amount(speed, x.unit(1)), amount(step, x.spec.Unit), why, short(step*fps/speed))}
-	f.Remedy = fmt.Sprintf("do the move in %s or less, or make it larger", short2(math.Floor(math.Abs(r.way)/(step*fps/2)*100)/100)+" s")
+	f.Remedy = fmt.Sprintf("do the move in %s s or less, or make it larger", short2(math.Floor(math.Abs(r.way)/(step*fps/2)*100)/100))
+	if src.Layer != nil {
+		f.Remedy = fmt.Sprintf("make the %s layer's motion larger or quicker: it is smooth above %s", src.Layer.Kind, amount(step*fps/2, x.unit(1)))
+	}
 	x.join(f)
 }
 
@@ -307,9 +337,14 @@ func (x *axisCheck) switching() {
 	}
 }
 
+// wears reports whether the axis has gears or bearings that travel wears out.
+func (x *axisCheck) wears() bool {
+	return x.spec.Kind == sequence.Servo || x.spec.Kind == sequence.Stepper
+}
+
 // wear forecasts travel and reversals: a play, and a day for a loop.
 func (x *axisCheck) wear() {
-	if x.way == 0 || (x.spec.Kind != sequence.Servo && x.spec.Kind != sequence.Stepper) {
+	if x.way == 0 || !x.wears() {
 		return
 	}
 	f := Finding{Level: Note, Rule: "wear", Axis: x.spec.Name, At: x.spec.At, From: 0, To: x.perf.Length, Value: x.way, Unit: x.spec.Unit,

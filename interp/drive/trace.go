@@ -25,7 +25,8 @@
 // A servo goes no faster than its line allows. What it cannot follow it makes up
 // for at full drive, and from a standstill, where there is no back-EMF yet, it
 // draws the stall current for the first 20 ms (starts of 10 to 50 ms: common
-// practice).
+// practice). Letting an axis go in a quiet window changes nothing here: an axis
+// that may be let go carries no weight, and draws its idle current at rest.
 //
 // A motor on an H-bridge and a continuous servo run at the share of full drive
 // that their value gives. On a share u of the voltage the two ends of the line
