@@ -4,7 +4,6 @@ import (
 	"io"
 	"math"
 	"math/rand"
-	"os"
 	"strings"
 	"testing"
 	"testing/fstest"
@@ -12,7 +11,7 @@ import (
 	"limberjack/sequence"
 )
 
-// bench is a rig with one axis of each behaviour that the curves depend on.
+// testRig has one axis of each behaviour that the curves depend on.
 const testRig = `rig: test
 format: 1
 boards: {main: {rate: 50Hz, tick: 0.5us, channels: 32}}
@@ -38,9 +37,7 @@ func load(t testing.TB, body string) *Performance {
 		"test.rig.yaml":    {Data: []byte(testRig)},
 		"test.motion.yaml": {Data: []byte("motion: test\nformat: 1\nrig: test.rig.yaml\nfps: 25\n" + body)},
 	}
-	if wav, err := os.ReadFile("testdata/voice.wav"); err == nil {
-		files["voice.wav"] = &fstest.MapFile{Data: wav}
-	}
+	files["tone.wav"] = &fstest.MapFile{Data: tone(1.0)}
 	s, err := sequence.LoadMotion(func(name string) (io.ReadCloser, error) { return files.Open(name) }, "test.motion.yaml")
 	if err != nil {
 		t.Fatalf("the motion does not load:\n%v", err)
@@ -154,8 +151,6 @@ func TestFillGivesWhatValueGives(t *testing.T) {
 
 func TestMixingIsLinear(t *testing.T) {
 	p := load(t, everything)
-	alone := load(t, strings.NewReplacer("  nod: [[", "  nod: [[0s, 0], [0.1s, 0]] #").Replace(everything))
-	_ = alone
 	pan, tilt := p.axisNamed("pan"), p.axisNamed("tilt")
 	var nod, look *Curve
 	for _, c := range p.Controls {
