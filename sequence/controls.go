@@ -248,7 +248,7 @@ func (r *rigReader) triple(n *yaml.Node, what string, dm dim, count int) [3]floa
 		return out
 	}
 	if len(items) != count {
-		r.bad(n, commaHint(items, "write for example "+[]string{"[40mm, 80mm]", "[0, 0, 1]"}[count-2]), "%s has %d numbers where %d belong", what, len(items), count)
+		r.bad(n, commaHint(items, "write for example "+[]string{"[40mm, 80mm]", "[0, 0, 1]"}[count-2]), "%s has %s where %d belong", what, countOf(len(items), "number", "numbers"), count)
 		return out
 	}
 	for i, item := range items {

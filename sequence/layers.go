@@ -15,9 +15,10 @@ import (
 	"limberjack/sequence/sound"
 )
 
-// levelHop is the time that one measurement of loudness covers: half a frame of
-// a 50 Hz board, so that the envelope is never coarser than the pulses.
-const levelHop = 0.010
+// levelHop is the time that one measurement of loudness covers: one frame of
+// a 50 Hz board, and two periods of a low voice, which would ripple through
+// shorter ones.
+const levelHop = 0.020
 
 // Defaults of an envelope (common practice for a jaw that follows a voice).
 const (
@@ -259,7 +260,7 @@ func (m *motionReader) paceKnot(item *yaml.Node) (Knot, bool) {
 		return Knot{}, false
 	}
 	if len(parts) != 3 {
-		m.bad(item, commaHint(parts, "write [at, script time, rate], as in [0, 0, 1]"), "a knot of pace has %d values where three belong", len(parts))
+		m.bad(item, commaHint(parts, "write [at, script time, rate], as in [0, 0, 1]"), "a knot of pace has %s where three belong", countOf(len(parts), "value", "values"))
 		return Knot{}, false
 	}
 	at := m.number(parts[0], "pace", seconds, 0, maxTime)
@@ -305,13 +306,15 @@ func readPaceCSV(name string, data []byte) ([]Knot, error) {
 			return knots, nil
 		}
 		if err != nil {
-			line, col := 1, 1
+			line, col, text := 1, 1, "this line cannot be read"
 			var pe *csv.ParseError
 			if errors.As(err, &pe) {
 				line, col = pe.Line, max(1, pe.Column)
-				err = pe.Err
+				if errors.Is(pe.Err, csv.ErrFieldCount) {
+					text = fmt.Sprintf("this line has %s where three belong", countOf(len(rec), "value", "values"))
+				}
 			}
-			return nil, bad(line, col, "each line holds three numbers", "%v", err)
+			return nil, bad(line, col, "write at,script,rate as three plain numbers", "%s", text)
 		}
 		line, _ := r.FieldPos(0)
 		var v [3]float64

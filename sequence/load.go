@@ -113,7 +113,7 @@ func (l *loader) document(name string, by *decoder, n *yaml.Node) (*decoder, *ya
 	data, err := l.read(name)
 	if err != nil {
 		if by != nil {
-			by.bad(n, "", "%s", err)
+			by.bad(n, "names of files count from the folder of this file", "%s", err)
 		} else {
 			l.report.meet(name)
 			l.report.list = append(l.report.list, Problem{Text: err.Error()})

@@ -262,13 +262,15 @@ func (m *motionReader) readPoses(f *fields) {
 		before := m.report.total
 		p := &Pose{Name: e.name, At: m.at(e.key)}
 		for _, v := range m.entries(e.value, "pose "+e.name) {
-			if t, ok := m.target(v); ok {
+			t, ok := m.target(v)
+			p.doubtful = p.doubtful || !ok
+			if ok {
 				if val := m.targetValue(v.value, v.name+" of pose "+e.name, t); val.Given() {
 					p.Values = append(p.Values, PoseValue{val.At, t, val.V})
 				}
 			}
 		}
-		p.doubtful = m.report.total > before
+		p.doubtful = p.doubtful || m.report.total > before
 		m.poses.known[e.name] = p
 		m.script.Poses = append(m.script.Poses, p)
 	}
@@ -283,12 +285,14 @@ func (m *motionReader) readPhrases(rf *fields) {
 		f := m.open(e.value, phraseShape, "phrase "+e.name)
 		p := &Phrase{Name: e.name, At: m.at(e.key)}
 		for _, k := range m.entries(f.node("keys"), "keys of phrase "+e.name) {
-			if t, ok := m.target(k); ok {
+			t, ok := m.target(k)
+			p.doubtful = p.doubtful || !ok
+			if ok {
 				keys := m.keys(k.value, fmt.Sprintf("%s of phrase %s", k.name, e.name), t, true)
 				p.Tracks = append(p.Tracks, &Track{Target: t, At: m.at(k.key), Keys: keys})
 			}
 		}
-		p.doubtful = m.report.total > before
+		p.doubtful = p.doubtful || m.report.total > before
 		m.phrases.known[e.name] = p
 		m.script.Phrase = append(m.script.Phrase, p)
 	}
@@ -299,9 +303,10 @@ func (m *motionReader) keys(n *yaml.Node, what string, t Target, inPhrase bool) 
 	items := m.items(n, what)
 	keys := make([]Key, 0, len(items))
 	oneKey := "a key of " + what
+	timeOf := "the time of " + oneKey
 	lost := false // the key above was wrong, so that soonest has nothing to count from
 	for i, item := range items {
-		k, ok := m.key(item, oneKey, t, inPhrase, i == 0)
+		k, ok := m.key(item, oneKey, timeOf, t, inPhrase, i == 0)
 		if ok && k.Soonest {
 			ok = !lost && m.arrive(keys, &k, t, what)
 		} else if n := len(keys); ok && n > 0 {
@@ -329,7 +334,7 @@ func (m *motionReader) ascending(before, k Key, what string) bool {
 	return true
 }
 
-func (m *motionReader) key(item *yaml.Node, what string, t Target, inPhrase, first bool) (Key, bool) {
+func (m *motionReader) key(item *yaml.Node, what, timeOf string, t Target, inPhrase, first bool) (Key, bool) {
 	if m.commaTime(item, what) {
 		return Key{}, false
 	}
@@ -342,7 +347,7 @@ func (m *motionReader) key(item *yaml.Node, what string, t Target, inPhrase, fir
 	if f.excused("ease") {
 		return k, false
 	}
-	okTime := m.keyTime(&k, f, at, inPhrase, first)
+	okTime := m.keyTime(&k, timeOf, at, inPhrase, first)
 	v := m.targetValue(to, f.what, t)
 	k.Value = v.V
 	k.Ease = defaultEase(t)
@@ -365,19 +370,32 @@ func (m *motionReader) key(item *yaml.Node, what string, t Target, inPhrase, fir
 // [1,2s, 40deg], which reads as three parts: 2s is no value of anything.
 func (m *motionReader) commaTime(item *yaml.Node, what string) bool {
 	n := m.resolve(item)
-	if n == nil || n.Kind != yaml.SequenceNode || len(n.Content) < 2 || !wholeDigits(n.Content[0].Value) {
+	if n == nil || n.Kind != yaml.SequenceNode || len(n.Content) < 2 {
 		return false
 	}
 	hint := commaHint(n.Content[:2], "")
 	if hint == "" {
-		return false
+		return m.commaValue(n, what)
 	}
 	switch _, unit, _ := parseNumber(n.Content[1].Value); unit {
 	case "s", "ms", "us", "min", "h", "f", "b":
 		m.bad(n.Content[0], hint, "%s: the time is written with a decimal comma", what)
 		return true
 	}
-	return false
+	return m.commaValue(n, what)
+}
+
+// commaValue finds a value with a decimal comma, as in [1s, 2,5deg]: 5deg is no
+// ease.
+func (m *motionReader) commaValue(n *yaml.Node, what string) bool {
+	if len(n.Content) != 3 || n.Content[1].Kind != yaml.ScalarNode {
+		return false
+	}
+	hint := commaHint(n.Content[1:], "")
+	if hint != "" {
+		m.bad(n.Content[1], hint, "%s: the value is written with a decimal comma", what)
+	}
+	return hint != ""
 }
 
 func (m *motionReader) switchEase(n *yaml.Node, t Target, e *ease.Ease) {
@@ -386,8 +404,8 @@ func (m *motionReader) switchEase(n *yaml.Node, t Target, e *ease.Ease) {
 	}
 }
 
-func (m *motionReader) keyTime(k *Key, f *fields, at *yaml.Node, inPhrase, first bool) bool {
-	text, ok := m.scalar(at, f.what, "a time")
+func (m *motionReader) keyTime(k *Key, what string, at *yaml.Node, inPhrase, first bool) bool {
+	text, ok := m.scalar(at, what, "a time")
 	if !ok {
 		return false
 	}
@@ -396,22 +414,22 @@ func (m *motionReader) keyTime(k *Key, f *fields, at *yaml.Node, inPhrase, first
 	case err == followOn:
 		return false
 	case err != nil:
-		m.bad(at, err.hint, "%s: %s", f.what, err.text)
+		m.bad(at, err.hint, "%s: %s", what, err.text)
 		return false
 	case soonest && inPhrase:
-		m.bad(at, "give the key a time", "%s: soonest cannot stand in a phrase, whose length must be known before it is placed", f.what)
+		m.bad(at, "give the key a time", "%s: soonest cannot stand in a phrase, whose length must be known before it is placed", what)
 		return false
 	case soonest && first:
-		m.bad(at, "give the first key a time, as in 0s", "%s: the first key cannot be at soonest; there is nothing that it could come after", f.what)
+		m.bad(at, "give the first key a time, as in 0s", "%s: the first key cannot be at soonest; there is nothing that it could come after", what)
 		return false
 	case soonest:
 		k.Soonest, k.wait = true, wait
 		return true
 	case inPhrase:
-		k.Time, ok = m.span(at, f.what)
+		k.Time, ok = m.span(at, what)
 		k.inBeats, k.beats = m.beats(text)
 	default:
-		k.Time, ok = m.time(at, f.what)
+		k.Time, ok = m.time(at, what)
 	}
 	k.Arrive = k.Time
 	return ok

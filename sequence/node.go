@@ -134,7 +134,7 @@ type entry struct {
 }
 
 // entries lists a mapping's keys in order. Duplicates, merge keys and keys that
-// are not plain words are problems.
+// are not plain words are problems. An entry whose value was reported has none.
 func (d *decoder) entries(n *yaml.Node, what string) []entry {
 	if n = d.resolve(n); n == nil {
 		return nil
@@ -165,7 +165,12 @@ func (d *decoder) entries(n *yaml.Node, what string) []entry {
 			d.bad(key, "keep one of them", "%q is given twice in %s; it was given first at line %d", key.Value, what, line)
 			continue
 		}
-		list = append(list, entry{key, key.Value, n.Content[i+1]})
+		e := entry{key, key.Value, n.Content[i+1]}
+		if k := len(list) - 1; k >= 0 && d.commaBefore(list[k], e, what) {
+			list[k].value = nil
+			continue
+		}
+		list = append(list, e)
 	}
 	return list
 }
@@ -199,7 +204,7 @@ func (u *duplicates) find(name string) (line int, dup bool) {
 	return line, dup
 }
 
-// items lists the elements of a list.
+// items lists the elements of a list; nil where it is none.
 func (d *decoder) items(n *yaml.Node, what string) []*yaml.Node {
 	if n = d.resolve(n); n == nil {
 		return nil
@@ -210,6 +215,9 @@ func (d *decoder) items(n *yaml.Node, what string) []*yaml.Node {
 	}
 	if !d.visit(n) {
 		return nil
+	}
+	if n.Content == nil {
+		return []*yaml.Node{}
 	}
 	return n.Content
 }
@@ -238,29 +246,40 @@ func (d *decoder) open(n *yaml.Node, s *shape, what string) *fields {
 		f.openShort(n)
 		return f
 	}
-	if n.Kind != yaml.MappingNode {
+	if n.Kind != yaml.MappingNode || hasMerge(n) {
 		f.loseAll()
 	}
+	if n.Kind == yaml.ScalarNode && len(s.short) > 0 {
+		d.bad(n, fmt.Sprintf("write [%s]", strings.Join(s.short, ", ")), "%s must be a list in brackets, not %s", what, nodeNoun(n))
+		return f
+	}
 	list := d.entries(n, what)
-	for i, e := range list {
-		f.take(list, i, e)
+	for _, e := range list {
+		f.take(e)
 	}
 	f.required(n)
 	return f
 }
 
-// take puts the entry list[i] into its field.
-func (f *fields) take(list []entry, i int, e entry) {
+func hasMerge(n *yaml.Node) bool {
+	for i := 0; i < len(n.Content); i += 2 {
+		if n.Content[i].Tag == "!!merge" {
+			return true
+		}
+	}
+	return false
+}
+
+// take puts an entry into its field.
+func (f *fields) take(e entry) {
 	at := f.shape.index(e.name)
 	v := f.d.resolve(e.value)
-	empty := v != nil && v.Tag == "!!null"
 	switch {
-	case at < 0 && empty && i > 0 && f.commaBefore(list[i-1], e):
 	case at < 0:
 		f.unknown(e)
 	case v == nil:
 		f.lose(at)
-	case empty:
+	case v.Tag == "!!null":
 		f.d.bad(e.key, "write a value, or leave the name out", "%q of %s is empty", e.name, f.what)
 		f.lose(at)
 	default:
@@ -270,17 +289,13 @@ func (f *fields) take(list []entry, i int, e entry) {
 
 // commaBefore reports a decimal comma inside { }, where YAML takes the comma
 // for the end of the value and the rest for a name.
-func (f *fields) commaBefore(before, e entry) bool {
-	v := f.d.resolve(before.value)
-	if v == nil || v.Kind != yaml.ScalarNode || !wholeDigits(v.Value) || e.name == "" || e.name[0] < '0' || e.name[0] > '9' {
+func (d *decoder) commaBefore(before, e entry, what string) bool {
+	v, empty := d.resolve(before.value), d.resolve(e.value)
+	if v == nil || v.Kind != yaml.ScalarNode || !wholeDigits(v.Value) || empty == nil || empty.Tag != "!!null" || e.name == "" || !isDigit(e.name[0]) {
 		return false
 	}
-	f.d.bad(v, fmt.Sprintf("write it with a point: %s.%s", v.Value, e.name),
-		"%s of %s is written with a decimal comma, which ends a value here", before.name, f.what)
-	if at := f.shape.index(before.name); at >= 0 {
-		f.have[at] = entry{}
-		f.lose(at)
-	}
+	d.bad(v, fmt.Sprintf("write it with a point: %s.%s", v.Value, e.name),
+		"%s of %s is written with a decimal comma, which ends a value here", before.name, what)
 	return true
 }
 
@@ -349,7 +364,11 @@ func (f *fields) required(n *yaml.Node) {
 		doubt = doubt || f.excused(name)
 	}
 	if count != 1 && !doubt {
-		f.d.report.add(f.at, "", "%s needs exactly one of %s", f.what, joinOr(names))
+		hint := "keep one of them"
+		if count == 0 {
+			hint = "add one of them"
+		}
+		f.d.report.add(f.at, hint, "%s needs exactly one of %s", f.what, joinOr(names))
 	}
 }
 
@@ -365,7 +384,7 @@ func (f *fields) openShort(n *yaml.Node) {
 	if len(n.Content) < least || len(n.Content) > len(short) {
 		f.loseAll()
 		f.d.bad(n, commaHint(n.Content, fmt.Sprintf("write [%s]", strings.Join(short, ", "))),
-			"%s has %d parts; it takes %d or %d", f.what, len(n.Content), least, len(short))
+			"%s has %s; it takes %d or %d", f.what, countOf(len(n.Content), "part", "parts"), least, len(short))
 		return
 	}
 	if !f.d.visit(n) {
@@ -604,11 +623,11 @@ func (f *fields) whole(name string) Num {
 		return Num{}
 	}
 	if v.V < w.lo || v.V > w.hi {
-		hint := rangeHint(plain, w.lo, w.hi)
 		if w.lo == w.hi {
-			hint = "write " + formatNumber(w.lo)
+			f.d.bad(n, "write "+formatNumber(w.lo), "%s is %s, which this version cannot read", f.label(name), v.Text)
+			return Num{}
 		}
-		f.d.bad(n, hint, "%s is %s, which is out of range", f.label(name), v.Text)
+		f.d.bad(n, rangeHint(plain, w.lo, w.hi), "%s is %s, which is out of range", f.label(name), v.Text)
 		return Num{}
 	}
 	return v

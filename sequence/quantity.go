@@ -221,6 +221,9 @@ func convert(text string, d dim) (float64, *quantityError) {
 		if err.hint == "" {
 			err.text = fmt.Sprintf("%q is not %s", text, dimNames[d].noun)
 			err.hint = "write for example " + dimNames[d].example
+			if d == plain {
+				err.hint = "write a plain number, without a unit"
+			}
 		}
 		return 0, err
 	}
@@ -308,6 +311,14 @@ func wrongUnit(text, unit string, d dim) *quantityError {
 	return badNumber(text, fmt.Sprintf("has the unit %q, which is no unit of %s", unit, dimNames[d].noun), hint)
 }
 
+// countOf gives "1 value" or "3 values".
+func countOf(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return strconv.Itoa(n) + " " + many
+}
+
 // joinOr lists words as "a, b or c".
 func joinOr(words []string) string {
 	switch len(words) {
@@ -320,24 +331,46 @@ func joinOr(words []string) string {
 }
 
 // nearest gives the known word closest to word, or "" when none is close: about
-// a third of its letters may differ, so that two swapped letters of four are found.
+// a third of its letters may differ; two letters that changed places count as
+// one. Of two as close, the one as long as word wins.
 func nearest(word string, known []string) string {
 	letters := utf8.RuneCountInString(word)
-	best, bestDistance := "", 1+max(1, (letters+2)/3)
+	if letters > 64 {
+		return ""
+	}
+	best, bestEdits, bestLonger := "", 1+max(1, (letters+2)/3), 0
 	lower := strings.ToLower(word)
 	for _, k := range known {
-		if letters > 64 || abs(utf8.RuneCountInString(k)-letters) > bestDistance {
+		longer := abs(utf8.RuneCountInString(k) - letters)
+		if longer > bestEdits {
 			continue
 		}
-		d := levenshtein.ComputeDistance(lower, strings.ToLower(k))
-		if d >= letters && lower != strings.ToLower(k) {
+		edits := levenshtein.ComputeDistance(lower, strings.ToLower(k))
+		if edits == 2 && longer == 0 && swapped(lower, strings.ToLower(k)) {
+			edits = 1
+		}
+		if edits >= letters && edits > 0 {
 			continue // nothing in common
 		}
-		if d < bestDistance || (d == bestDistance && best != "" && k < best) {
-			best, bestDistance = k, d
+		closer := edits < bestEdits || (edits == bestEdits && best != "" && longer < bestLonger)
+		if closer || (edits == bestEdits && longer == bestLonger && k < best) {
+			best, bestEdits, bestLonger = k, edits, longer
 		}
 	}
 	return best
+}
+
+// swapped reports whether two words are the same but for two letters that
+// changed places.
+func swapped(a, b string) bool {
+	if len(a) != len(b) {
+		return false
+	}
+	i := 0
+	for i < len(a) && a[i] == b[i] {
+		i++
+	}
+	return i+1 < len(a) && a[i] == b[i+1] && a[i+1] == b[i] && a[i+2:] == b[i+2:]
 }
 
 func abs(n int) int {

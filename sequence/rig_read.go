@@ -341,7 +341,7 @@ func (r *rigReader) interval(n *yaml.Node, what string, read func(*yaml.Node, st
 		return
 	}
 	if len(items) != 2 {
-		r.bad(n, commaHint(items, "write [lower, upper]"), "%s has %d values where two belong", what, len(items))
+		r.bad(n, commaHint(items, "write [lower, upper]"), "%s has %s where two belong", what, countOf(len(items), "value", "values"))
 		return
 	}
 	low, high = read(items[0], what), read(items[1], what)
@@ -368,14 +368,15 @@ func (r *rigReader) linkage(f *fields, a *Axis) {
 		a.Linkage, err = r.fourBar(l)
 	}
 	if err != nil {
-		r.report.add(l.at, "measure the lengths between the pivots again", "%s: %v", l.what, err)
+		r.report.add(l.at, "", "%s: %v", l.what, err)
 	}
 	if a.Linkage == nil || !a.HasTravel() {
 		return
 	}
 	_, _, low, high := a.Linkage.Range()
 	if a.Travel[0].V < low-1e-9 || a.Travel[1].V > high+1e-9 {
-		r.report.add(l.at, fmt.Sprintf("make the travel [%sdeg, %sdeg], or change the lengths", formatNumber(math.Ceil(low*10)/10), formatNumber(math.Floor(high*10)/10)),
+		r.report.add(l.at, fmt.Sprintf("make the travel [%sdeg, %sdeg], or change the linkage",
+			formatNumber(math.Max(a.Travel[0].V, math.Ceil(low*10)/10)), formatNumber(math.Min(a.Travel[1].V, math.Floor(high*10)/10))),
 			"the linkage of %s moves the part from %s to %s only, but its travel is %s to %s", a.Name,
 			FormatValue(low, "deg"), FormatValue(high, "deg"), a.Travel[0].Text, a.Travel[1].Text)
 		a.Linkage = nil
@@ -417,7 +418,7 @@ func (r *rigReader) linkTable(l *fields) (linkage.Linkage, error) {
 			return nil, nil
 		}
 		if len(pair) != 2 {
-			r.bad(n, commaHint(pair, "write [horn, part]"), "a row of %s needs two values", l.label("table"))
+			r.bad(n, commaHint(pair, "write [horn, part]"), "a row of %s has %s where two belong", l.label("table"), countOf(len(pair), "value", "values"))
 			return nil, nil
 		}
 		h := r.number(pair[0], l.label("table"), angle, -maxAngle, maxAngle)
@@ -455,7 +456,7 @@ func (r *rigReader) pulsePoints(f *fields, a *Axis) []PulsePoint {
 			return nil
 		}
 		if len(pair) != 2 {
-			r.bad(item, commaHint(pair, "write [value, pulse], as in [0deg, 1500us]"), "a point of %s has %d values where two belong", what, len(pair))
+			r.bad(item, commaHint(pair, "write [value, pulse], as in [0deg, 1500us]"), "a point of %s has %s where two belong", what, countOf(len(pair), "value", "values"))
 			return nil
 		}
 		p := PulsePoint{r.value(pair[0], what, a.Unit, false, nil), r.number(pair[1], what, pulse, pulseWant.lo, pulseWant.hi)}
@@ -684,7 +685,7 @@ func (r *rigReader) readPairs(n *yaml.Node) {
 			continue
 		}
 		if len(names) != 2 {
-			r.bad(item, "write [lid-left, lid-right]", "a pair has %d axes where two belong", len(names))
+			r.bad(item, "write [lid-left, lid-right]", "a pair has %s where two belong", countOf(len(names), "axis", "axes"))
 			continue
 		}
 		left, ok1 := lookup(r.decoder, names[0], "a pair", "axis", r.axes)

@@ -21,7 +21,7 @@ const (
 	// maxParts and maxPlainBytes bound what the library is given, since its time
 	// a value is long; maxRunLines bounds the memory of what is read here. A
 	// motion of 32 axes, 100 minutes and a key a second has 192,000 keys.
-	maxParts      = 200_000
+	maxParts      = 300_000
 	maxPlainBytes = 4 << 20
 	maxRunLines   = 250_000
 
@@ -79,10 +79,14 @@ func plainBreaks(data []byte) bool {
 // time with a small factor.
 func countParts(data []byte) int {
 	n := 0
-	for _, c := range data {
+	for i, c := range data {
 		switch c {
-		case '\n', ',', ':', '[', '{', '-', '?', '&', '*', '!', '#', '|', '>':
+		case '\n', ',', ':', '[', '{', '?', '&', '*', '!', '#', '|', '>':
 			n++
+		case '-':
+			if i+1 == len(data) || data[i+1] == ' ' || data[i+1] == '\n' || data[i+1] == '\r' {
+				n++
+			}
 		}
 	}
 	return n

@@ -11,7 +11,16 @@ type shape struct {
 	short []string
 	// exactlyOne names fields of which one, and only one, must be there.
 	exactlyOne []string
+	// forms are ways to fill the mapping of which one, and only one, holds.
+	forms []form
+	// together names fields that stand together or not at all, and apart fields
+	// of which at most one stands.
+	together, apart []string
 }
+
+// form is one way to fill a mapping: the fields that it needs, and those that
+// have a meaning with it alone.
+type form struct{ need, also []string }
 
 // field is one key of a mapping.
 type field struct {
@@ -37,7 +46,7 @@ const (
 	wantWhole             // a whole number
 	wantChoice            // one of words
 	wantObject            // a mapping of a shape
-	wantTable             // a mapping of names to elem
+	wantTable             // a mapping of names to elem, beside the fields of shape where it has one
 	wantList              // a list of elem
 	wantRow               // a list of exactly these alternatives' wants, in order
 	wantValue             // a value of an axis or control
@@ -57,7 +66,9 @@ type want struct {
 	shape  *shape
 	elem   *want
 	alts   []want
-	need   int // of a row: how many must be there; of a list: the least count
+	// numbered: the names of a table are whole numbers.
+	numbered bool
+	need     int // of a row: how many must be there; of a list: the least count
 }
 
 // index gives the place of a field in the shape, or -1.
@@ -123,6 +134,7 @@ var (
 	speedWant    = want{kind: wantNumber, dims: []dim{angleSpeed, lengthSpeed}, lo: 0, hi: maxSpeed}
 	formatWant   = whole(formatNow, formatNow)
 	travelWant   = row(2, valueWant, valueWant)
+	horn         = number(angle, -maxAngle, maxAngle)
 	directionRow = row(3, number(plain, -1e6, 1e6), number(plain, -1e6, 1e6), number(plain, -1e6, 1e6))
 )
 
@@ -152,7 +164,7 @@ var boardShape = &shape{name: "board", doc: "A controller board.", fields: []fie
 	{name: "baud", doc: "Data rate of its serial link.", want: number(baud, 300, 1e8)},
 	{name: "clock", doc: "Measured trim: how fast the board's clock runs.", want: number(ppm, -1e5, 1e5)},
 	{name: "pulses", doc: "Whether the pulses of a frame start one after another or together.", want: choice("staggered", "together")},
-	{name: "inputs", doc: "Digital inputs by number.", want: table(object(inputShape))},
+	{name: "inputs", doc: "Digital inputs by number.", want: want{kind: wantTable, elem: &want{kind: wantObject, shape: inputShape}, numbered: true}},
 }}
 
 var servoFields = []field{
@@ -187,7 +199,7 @@ var loadShape = &shape{name: "load", doc: "What the axis moves.", fields: []fiel
 	{name: "mass", doc: "Mass on an arm, with arm.", want: number(mass, 0, 1000)},
 	{name: "arm", doc: "Distance of the mass from the axis.", want: lengthWant},
 	{name: "gravity_at", doc: "The angle at which the arm is level and gravity pulls hardest.", want: number(angle, -maxAngle, maxAngle)},
-}}
+}, together: []string{"mass", "arm"}}
 
 var wireShape = &shape{name: "wire", doc: "The lead between supply and axis.", fields: []field{
 	{name: "length", doc: "One way.", want: lengthWant, need: true},
@@ -207,8 +219,8 @@ var linkageShape = &shape{name: "linkage", doc: "How the horn moves the part: a 
 	{name: "arm", doc: "Length of the part's arm.", want: lengthWant},
 	{name: "zero", doc: "Angle between base line and horn where horn and part are 0.", want: number(angle, -360, 360)},
 	{name: "branch", doc: "Which of the two ways the linkage is put together.", want: choice("open", "crossed")},
-	{name: "table", doc: "Rows of horn and part.", want: list(row(2, valueWant, valueWant))},
-}}
+	{name: "table", doc: "Rows of horn and part.", want: list(row(2, horn, horn))},
+}, forms: []form{{need: []string{"base", "horn", "rod", "arm"}, also: []string{"zero", "branch"}}, {need: []string{"table"}}}}
 
 var homeShape = &shape{name: "home", doc: "How a stepper finds its zero.", fields: []field{
 	{name: "input", doc: "Number of the board's input that sees the zero.", want: whole(0, 1023), need: true},
@@ -248,7 +260,7 @@ var axisShape = &shape{name: "axis", doc: "One actuator and the degree of freedo
 	{name: "power", doc: "Power when on, in place of current.", want: number(power, 0, 1e5), kinds: []Kind{Dimmer, Switch}},
 	{name: "gamma", doc: "Exponent from value to duty.", want: number(plain, 0.1, 10), kinds: []Kind{Dimmer}},
 	{name: "shortest", doc: "Shortest time in one state.", want: number(seconds, 0, 3600), kinds: []Kind{Switch}},
-}}
+}, apart: []string{"current", "power"}}
 
 var triggerOutShape = &shape{name: "sound trigger", doc: "The output that starts the sound player.", fields: []field{
 	{name: "board", doc: "The board.", want: nameWant, need: true},
@@ -285,6 +297,11 @@ var jointShape = &shape{name: "joint", doc: "One solid of the picture of the rig
 	{name: "solid", doc: "The shape that is drawn.", want: object(solidShape)},
 }}
 
+// neverShape holds what stands beside the axes of a combination.
+var neverShape = &shape{name: "never", doc: "A combination of values that collides or pinches: a range for each axis.", fields: []field{
+	{name: "why", doc: "What happens there, for the messages.", want: textWant},
+}}
+
 var rigShape = &shape{name: "rig", doc: "The physical thing: axes, boards, supplies, joints.", fields: []field{
 	{name: "rig", doc: "Name of the rig.", want: textWant, need: true},
 	{name: "format", doc: "Version of this file format.", want: formatWant, need: true},
@@ -294,7 +311,7 @@ var rigShape = &shape{name: "rig", doc: "The physical thing: axes, boards, suppl
 	{name: "axes", doc: "Actuators.", want: table(object(axisShape)), need: true},
 	{name: "controls", doc: "Named mixes of axes and of other controls.", want: table(table(want{kind: wantShare, lo: -1e6, hi: 1e6}))},
 	{name: "pairs", doc: "Axes that mirror swaps.", want: list(row(2, nameWant, nameWant))},
-	{name: "never", doc: "Combinations of values that collide or pinch.", want: list(want{kind: wantTable, elem: &want{kind: wantAnyOf, alts: []want{travelWant, textWant}}})},
+	{name: "never", doc: "Combinations of values that collide or pinch.", want: list(want{kind: wantTable, elem: &travelWant, shape: neverShape})},
 	{name: "sound", doc: "The sound player on the rig.", want: object(soundShape)},
 	{name: "joints", doc: "How to draw the rig: a tree of solids.", want: table(object(jointShape))},
 }}
@@ -323,17 +340,18 @@ var phraseShape = &shape{name: "phrase", doc: "A reusable bit of motion.", field
 	{name: "keys", doc: "Keys by axis or control; times count from where the phrase is placed.", want: table(keysWant), need: true},
 }}
 
-var placeShape = &shape{name: "placement", doc: "Puts a pose or a phrase into the motion.", exactlyOne: []string{"pose", "phrase"}, fields: []field{
-	{name: "pose", doc: "The pose to insert.", want: nameWant},
-	{name: "phrase", doc: "The phrase to insert.", want: nameWant},
-	{name: "at", doc: "When.", want: timeWant, need: true},
-	{name: "times", doc: "How often in a row.", want: whole(1, maxTimes)},
-	{name: "stretch", doc: "Factor on the phrase's times.", want: number(plain, 1e-3, 1e3)},
-	{name: "scale", doc: "Factor on the way from rest, for all or by axis.", want: anyOf(number(plain, -1e3, 1e3), table(number(plain, -1e3, 1e3)))},
-	{name: "mirror", doc: "Mirror about rest and swap pairs.", want: flagWant},
-	{name: "ease", doc: "How the axes arrive at the pose.", want: easeWant},
-	{name: "locked", doc: "Retiming keeps this placement's time.", want: flagWant},
-}}
+var placeShape = &shape{name: "placement", doc: "Puts a pose or a phrase into the motion.", exactlyOne: []string{"pose", "phrase"},
+	forms: []form{{need: []string{"pose"}, also: []string{"ease"}}, {need: []string{"phrase"}, also: []string{"times", "stretch"}}}, fields: []field{
+		{name: "pose", doc: "The pose to insert.", want: nameWant},
+		{name: "phrase", doc: "The phrase to insert.", want: nameWant},
+		{name: "at", doc: "When.", want: timeWant, need: true},
+		{name: "times", doc: "How often in a row.", want: whole(1, maxTimes)},
+		{name: "stretch", doc: "Factor on the phrase's times.", want: number(plain, 1e-3, 1e3)},
+		{name: "scale", doc: "Factor on the way from rest, for all or by axis.", want: anyOf(number(plain, -1e3, 1e3), table(number(plain, -1e3, 1e3)))},
+		{name: "mirror", doc: "Mirror about rest and swap pairs.", want: flagWant},
+		{name: "ease", doc: "How the axes arrive at the pose.", want: easeWant},
+		{name: "locked", doc: "Retiming keeps this placement's time.", want: flagWant},
+	}}
 
 var seedWant = whole(0, 1<<53)
 

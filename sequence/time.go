@@ -318,6 +318,9 @@ func (m *motionReader) soonest(text string) (wait float64, ok bool, err *quantit
 		return 0, true, nil
 	}
 	if by, plus := strings.CutPrefix(rest, "+"); plus {
+		if strings.TrimSpace(by) == "" {
+			return 0, true, badNumber(text, "has no time after the plus", "write soonest, or soonest+0.2s to wait after arrival")
+		}
 		wait, err = m.clock.duration(by)
 		if err == nil && (wait < 0 || wait > maxTime) {
 			err = badNumber(text, "waits for a time that is out of range", "write soonest+0.2s")
@@ -346,6 +349,9 @@ func (d *decoder) parseEase(n *yaml.Node, what string) *ease.Ease {
 		return e
 	}
 	hint := ""
+	if strings.HasSuffix(easeText(err), "is not known") {
+		hint = `write for example in-out, or in quotes "cubic-bezier(0.3, 0, 0.2, 1)"`
+	}
 	if pe, isParse := err.(*ease.ParseError); isParse && pe.Near != "" {
 		hint = "did you mean " + pe.Near + "?"
 	}

@@ -23,6 +23,11 @@ func (d *decoder) syntax(err error, data []byte) {
 			}
 		}
 	}
+	// An end of the file that comes too early is told for the line where the quote
+	// was opened, except for the first line, which the library does not name.
+	if strings.Contains(text, "unexpected end of stream") && line > bytes.Count(bytes.TrimRight(data, "\r\n"), []byte("\n"))+1 {
+		line = 1
+	}
 	if tabLine, column := tabIndent(data); tabLine > 0 && tabLine <= line+1 {
 		d.report.add(Pos{d.file, tabLine, column}, "use spaces", "a tab indents this line, which YAML does not allow")
 		return
