@@ -279,6 +279,9 @@ func (x *axisCheck) rateRemedy(src interp.Source, order int, ratio float64) stri
 		return fmt.Sprintf("slow it down by a factor of %s", short(math.Pow(ratio, 1/float64(order))))
 	}
 	a, b := src.Track.Keys[src.Key-1], src.Track.Keys[src.Key]
+	if b.Soonest {
+		return "soonest leaves nothing to add: end what is added to it before this move, or give the key a time"
+	}
 	duration, way := b.Time-a.Time, b.Value-a.Value
 	more := duration * (math.Pow(ratio, 1/float64(order)) - 1)
 	unit := src.Track.Target.Unit()

@@ -147,12 +147,33 @@ func (x *axisCheck) runs() {
 		}
 		for _, r := range e.runs {
 			// A step that shows on each of two film frames or more is seen alone.
-			way, time := math.Abs(r.way), r.to-r.from
-			if way >= step && way/time*2 < step*fps && time > 4/fps {
-				x.tooSlow(r, way/time, step, fps, why, (r.from+r.to)/2)
+			if way := math.Abs(r.way); way >= step {
+				r = x.body(r)
+				if speed := math.Abs(r.way) / (r.to - r.from); speed*2 < step*fps && r.to-r.from > 4/fps {
+					x.tooSlow(r, speed, step, fps, why, (r.from+r.to)/2)
+				}
 			}
 		}
 	}
+}
+
+// body gives the run without the first and the last twentieth of its way, where
+// a soft start or a decay dawdles and nothing is seen.
+func (x *axisCheck) body(r run) run {
+	reach := func(share float64) float64 {
+		low, high := r.from, r.to
+		for range 40 {
+			middle := (low + high) / 2
+			if (x.horn.Value(middle)-r.start)/r.way < share {
+				low = middle
+			} else {
+				high = middle
+			}
+		}
+		return (low + high) / 2
+	}
+	from, to := reach(0.05), reach(0.95)
+	return run{from: from, to: to, way: x.horn.Value(to) - x.horn.Value(from), start: r.start}
 }
 
 func (x *axisCheck) tooSmall(r run, way, step float64, why string, middle float64) {
@@ -208,7 +229,7 @@ func (x *axisCheck) seam() {
 		}
 		x.add(Finding{Level: level, Rule: "loop-seam", Axis: x.spec.Name, At: at, From: x.perf.Length, To: x.perf.Length, Value: d, Limit: 0, Unit: x.spec.Unit,
 			Message: fmt.Sprintf("%s ends at %s, but the loop starts at %s: it jumps by %s each time round", x.spec.Name, amount(end.Position, x.spec.Unit), amount(start.Position, x.spec.Unit), amount(d, x.spec.Unit)),
-			Remedy:  fmt.Sprintf("end the motion at %s", amount(x.part.Value(0), x.spec.Unit))})
+			Remedy:  x.seamRemedy()})
 		return
 	}
 	jump := math.Abs(end.Speed-start.Speed) / x.frame
@@ -227,6 +248,28 @@ func (x *axisCheck) seam() {
 	x.add(Finding{Level: level, Rule: "loop-seam", Axis: x.spec.Name, At: at, From: x.perf.Length, To: x.perf.Length, Value: math.Abs(end.Speed - start.Speed), Limit: x.limits.Acceleration.V * x.frame, Unit: x.unit(1),
 		Message: fmt.Sprintf("%s ends at %s, but the loop starts at %s: the seam is a jolt", x.spec.Name, amount(end.Speed, x.unit(1)), amount(start.Speed, x.unit(1))),
 		Remedy:  "end and start at rest, or repeat the first keys after the end so that the speeds join"})
+}
+
+// seamRemedy says how the end joins the start: by the last key, or by the layer
+// that makes the difference.
+func (x *axisCheck) seamRemedy() string {
+	src := x.curves.Blame(math.Max(0, x.perf.Length-1e-6), 1)
+	switch {
+	case src.Layer == nil:
+		return fmt.Sprintf("end the motion at %s", amount(x.part.Value(0), x.spec.Unit))
+	case src.Layer.Kind == sequence.Sine:
+		rounds := math.Max(1, math.Round(src.Layer.Rate*x.perf.Length))
+		return fmt.Sprintf("give the sine of line %d a rate of %s Hz, so that it comes round %s", src.Layer.At.Line, short(rounds/x.perf.Length), times(int(rounds)))
+	}
+	return fmt.Sprintf("give the %s of line %d a fade, so that it is nothing at both ends", src.Layer.Kind, src.Layer.At.Line)
+}
+
+// times writes how often.
+func times(n int) string {
+	if n == 1 {
+		return "once"
+	}
+	return fmt.Sprintf("%d times", n)
 }
 
 // together notes the times at which two tracks move one axis at once.
@@ -348,7 +391,7 @@ func (x *axisCheck) wear() {
 		return
 	}
 	f := Finding{Level: Note, Rule: "wear", Axis: x.spec.Name, At: x.spec.At, From: 0, To: x.perf.Length, Value: x.way, Unit: x.spec.Unit,
-		Message: fmt.Sprintf("%s travels %s and turns round %d times a play", x.spec.Name, amount(x.way, x.spec.Unit), x.turns)}
+		Message: fmt.Sprintf("%s travels %s and turns round %s a play", x.spec.Name, amount(x.way, x.spec.Unit), times(x.turns))}
 	if x.perf.Script.Loop && x.perf.Length > 0 {
 		plays := day / x.perf.Length
 		f.Message += fmt.Sprintf("; looped for a day, %s and %s turns", amount(x.way*plays, x.spec.Unit), short(float64(x.turns)*plays))

@@ -206,7 +206,7 @@ func (c *checker) budget(trace *drive.Trace) {
 }
 
 func (c *checker) supply(s drive.SupplyTrace) {
-	blame := blameText(s.Blame)
+	blame := c.blameText(s.Blame, s.PeakAt)
 	if limit := s.Supply.Limit; limit.Given() && s.Peak > limit.V*0.8 {
 		f := Finding{Level: Warning, Rule: "supply-current", Supply: s.Supply.Name, At: limit.At, From: s.PeakAt, To: s.PeakAt, Value: s.Peak, Limit: limit.V, Unit: "A",
 			Message: fmt.Sprintf("%s delivers %s at %s, more than 80 %% of its %s (%s)", s.Supply.Name, amount(s.Peak, "A"), sequence.FormatSeconds(s.PeakAt), amount(limit.V, "A"), blame),
@@ -225,7 +225,9 @@ func (c *checker) supply(s drive.SupplyTrace) {
 	}
 }
 
-func blameText(draws []drive.Draw) string {
+// blameText names the axes that draw most at a moment, with the lines of the
+// motion that move them then.
+func (c *checker) blameText(draws []drive.Draw, at float64) string {
 	text := "nothing draws"
 	for i, d := range draws {
 		if i == 3 || d.Current <= 0 {
@@ -237,6 +239,9 @@ func blameText(draws []drive.Draw) string {
 			text += ", "
 		}
 		text += fmt.Sprintf("%s %s %s", d.Axis.Name, d.State, amount(d.Current, "A"))
+		if src := c.axisOf(d.Axis).Blame(at, 1); src.At.File == c.perf.Script.File && src.At.Known() {
+			text += fmt.Sprintf(" by line %d", src.At.Line)
+		}
 	}
 	return text
 }

@@ -43,10 +43,11 @@ func (r *Report) WriteText(w io.Writer, s Style) error {
 	var b strings.Builder
 	r.verdict(&b, s)
 	for _, f := range r.Findings {
-		if f.Rule != "wear" { // the table of axes has it
+		if f.Level != Note {
 			f.write(&b, s)
 		}
 	}
+	r.notes(&b, s)
 	r.wearLine(&b, s)
 	r.axisTable(&b, s)
 	r.supplyTable(&b, s)
@@ -58,18 +59,48 @@ func (r *Report) WriteText(w io.Writer, s Style) error {
 func (r *Report) verdict(b *strings.Builder, s Style) {
 	errors, warnings, notes := r.Count(Error), r.Count(Warning), r.Count(Note)
 	verdict := s.paint(bold, "ready to play")
+	if r.Duration == 0 {
+		verdict = s.paint(bold, "no mistakes found")
+	}
 	switch {
 	case errors > 0:
 		verdict = s.paint(bold+red, "not ready: "+count(errors, "error")+" to mend")
-	case warnings > 0:
+	case warnings > 0 && r.Duration > 0:
 		verdict = s.paint(bold, "will play; "+count(warnings, "warning")+" to look at")
 	}
-	fmt.Fprintf(b, "%s: %s\n", r.File, verdict)
+	if len(r.File)+len(verdict)+2 > s.Width && !s.Colour {
+		fmt.Fprintf(b, "%s:\n    %s\n", r.File, verdict)
+	} else {
+		fmt.Fprintf(b, "%s: %s\n", r.File, verdict)
+	}
 	length := ""
 	if r.Duration > 0 {
 		length = sequence.FormatSeconds(r.Duration) + ", "
 	}
 	fmt.Fprintf(b, "%s%s, %s, %s\n", length, count(errors, "error"), count(warnings, "warning"), count(notes, "note"))
+}
+
+// notes writes what is good to know, after what is to be mended, in the order of
+// the file: a line or two each.
+func (r *Report) notes(b *strings.Builder, s Style) {
+	first := true
+	for _, f := range r.Findings {
+		if f.Level != Note || f.Rule == "wear" && len(r.Axes) > 0 { // the table of axes has the wear of a play
+			continue
+		}
+		if first {
+			b.WriteString("\n")
+			first = false
+		}
+		wrap(b, fmt.Sprintf("%s  %s  %s.", place(f), s.paint(levelInk[Note], "note"), f.Message), s.Width, "", "    ")
+	}
+}
+
+func place(f Finding) string {
+	if !f.At.Known() {
+		return "-"
+	}
+	return filepath.Base(f.At.String())
 }
 
 // wearLine says what a day of a looped motion asks of the busiest axis; a single
@@ -97,11 +128,7 @@ func count(n int, noun string) string {
 
 // write writes one finding: a line to jump to, what happens, and what to do.
 func (f Finding) write(b *strings.Builder, s Style) {
-	place := filepath.Base(f.At.String())
-	if !f.At.Known() {
-		place = "-"
-	}
-	line := fmt.Sprintf("\n%s  %s  %s", place, s.paint(levelInk[f.Level], f.Level.String()), f.Rule)
+	line := fmt.Sprintf("\n%s  %s  %s", place(f), s.paint(levelInk[f.Level], f.Level.String()), f.Rule)
 	switch {
 	case f.Axis != "":
 		line += "  " + f.Axis
