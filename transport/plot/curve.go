@@ -1,0 +1,250 @@
+package plot
+
+import (
+	"math"
+	"sort"
+
+	"gonum.org/v1/plot/vg"
+
+	"limberjack/interp"
+)
+
+// column is all that a curve does in one column of a stave.
+type column struct {
+	lo, hi      float64 // least and greatest value
+	first, last float64 // values at the edges
+	still       bool    // the curve does not move here
+	jumps       bool    // the curve has a step here
+	known       bool
+}
+
+func (c *column) take(from, to float64, still bool) {
+	if !c.known {
+		*c = column{lo: from, hi: from, first: from, last: from, still: true, known: true}
+	}
+	c.jumps = c.jumps || from != c.last
+	c.lo = math.Min(c.lo, math.Min(from, to))
+	c.hi = math.Max(c.hi, math.Max(from, to))
+	c.last = to
+	c.still = c.still && still
+}
+
+// columnsOf folds a curve between two times into n columns of equal width. Each
+// column holds the curve's exact extremes there: a piece turns at the times that
+// it gives itself, and jumps only at its ends, so that no spike between two
+// samples is lost. The cost is linear in columns and in pieces.
+func columnsOf(c *interp.Curve, from, to float64, n int) []column {
+	cols := make([]column, n)
+	edge := func(k int) float64 { return from + float64((to-from)*float64(k))/float64(n) }
+	var turns []float64
+	k := 0
+	first := max(0, sort.Search(c.Spans(), func(i int) bool { a, _ := c.Span(i); return a > from })-1)
+	for i := first; i < c.Spans() && k < n; i++ {
+		a, b := c.Span(i)
+		if b <= from || a >= to {
+			continue
+		}
+		still := isStill(c, i)
+		turns = turns[:0]
+		if !still {
+			turns = c.Turns(turns, i)
+		}
+		u, vu := math.Max(a, from), c.Value(math.Max(a, from))
+		for end := math.Min(b, to); u < end && k < n; {
+			v := math.Min(end, edge(k+1))
+			for len(turns) > 0 && turns[0] <= u {
+				turns = turns[1:]
+			}
+			if len(turns) > 0 && turns[0] < v {
+				v = turns[0]
+			}
+			vv := vu
+			switch {
+			case still:
+			case v == b:
+				vv = c.Before(v).Position
+			default:
+				vv = c.Value(v)
+			}
+			cols[k].take(vu, vv, still)
+			u, vu = v, vv
+			for k < n && u >= edge(k+1) {
+				k++
+			}
+		}
+	}
+	end := c.Value(to)
+	if last := &cols[n-1]; last.last != end || !last.known {
+		last.take(end, end, true)
+	}
+	return filled(cols)
+}
+
+// filled gives columns too narrow to hold a moment the value before them, and
+// marks as moving those that a jump leads into.
+func filled(cols []column) []column {
+	for i := 1; i < len(cols); i++ {
+		before := cols[i-1].last
+		if !cols[i].known {
+			cols[i] = column{lo: before, hi: before, first: before, last: before, still: true, known: true}
+		}
+		if cols[i].first != before || cols[i].lo != cols[i].hi {
+			cols[i].still = false
+		}
+	}
+	return cols
+}
+
+// isStill reports whether a piece does not move, or by no more than rounding.
+func isStill(c *interp.Curve, i int) bool {
+	if c.Still(i) {
+		return true
+	}
+	r := c.Range(i, 0)
+	return r.Max-r.Min <= 1e-9*math.Max(1, math.Max(math.Abs(r.Max), math.Abs(r.Min)))
+}
+
+// rangeOf gives the least and greatest value of a whole curve, and whether it
+// moves at all.
+func rangeOf(c *interp.Curve) (lo, hi float64, moves bool) {
+	lo, hi = math.Inf(1), math.Inf(-1)
+	for i := range c.Spans() {
+		r := c.Range(i, 0)
+		lo, hi = math.Min(lo, r.Min), math.Max(hi, r.Max)
+	}
+	return lo, hi, hi-lo > 1e-9*math.Max(1, math.Max(math.Abs(lo), math.Abs(hi)))
+}
+
+// run is a stretch of a curve that is drawn in one way.
+type run struct {
+	still  bool
+	points []point
+}
+
+// shortestStill is how many columns of stillness are worth a change of pen.
+const shortestStill = 8
+
+// runsOf turns columns of a width into lines. A column is crossed from edge to
+// edge; where the curve went beyond both edges, by way of its extremes.
+func runsOf(cols []column, x0, width float64, y func(float64) float64) []run {
+	still := restingColumns(cols)
+	var runs []run
+	for i := 0; i < len(cols); {
+		j := i
+		for j < len(cols) && still[j] == still[i] {
+			j++
+		}
+		var t tracer
+		x := func(k int) float64 { return x0 + float64(width*float64(k)) }
+		if i > 0 && !still[i] {
+			t.corner(point{x(i), y(cols[i-1].last)})
+		}
+		t.corner(point{x(i), y(cols[i].first)})
+		for k := i; k < j; k++ {
+			t.cross(cols[k], x(k), x(k+1), y)
+		}
+		runs = append(runs, run{still[i], t.done()})
+		i = j
+	}
+	return runs
+}
+
+// restingColumns says which columns are drawn as rest.
+func restingColumns(cols []column) []bool {
+	still := make([]bool, len(cols))
+	for i := 0; i < len(cols); {
+		j := i
+		for j < len(cols) && cols[j].still {
+			j++
+		}
+		for k := i; k < j; k++ {
+			still[k] = j-i >= shortestStill || j-i == len(cols)
+		}
+		i = max(j, i+1)
+	}
+	return still
+}
+
+// tracer gathers the points of a line and leaves out those that lie on it to
+// within a slack: it keeps the slopes that pass all points since the last corner.
+type tracer struct {
+	points    []point
+	low, high float64
+	pending   bool
+	last      point
+}
+
+const slack = 0.06 // pt, below half a pixel at 600 dots an inch
+
+// corner ends the straight stretch at a point.
+func (t *tracer) corner(p point) {
+	t.flush()
+	if n := len(t.points); n == 0 || t.points[n-1] != p {
+		t.points = append(t.points, p)
+	}
+	t.low, t.high = math.Inf(-1), math.Inf(1)
+}
+
+func (t *tracer) flush() {
+	if t.pending {
+		t.points = append(t.points, t.last)
+		t.pending = false
+		t.low, t.high = math.Inf(-1), math.Inf(1)
+	}
+}
+
+// to goes on to a point further right.
+func (t *tracer) to(p point) {
+	from := t.points[len(t.points)-1]
+	slope := (p.y - from.y) / (p.x - from.x)
+	if slope < t.low || slope > t.high {
+		t.flush()
+		from = t.points[len(t.points)-1]
+	}
+	dx := p.x - from.x
+	t.low = math.Max(t.low, (p.y-slack-from.y)/dx)
+	t.high = math.Min(t.high, (p.y+slack-from.y)/dx)
+	t.last, t.pending = p, true
+}
+
+// cross goes through a column from x0 to x1.
+func (t *tracer) cross(c column, x0, x1 float64, y func(float64) float64) {
+	n := len(t.points)
+	if before := t.points[n-1]; !t.pending && before.y != y(c.first) || t.pending && t.last.y != y(c.first) {
+		t.corner(point{x0, y(c.first)})
+	}
+	middle := (x0 + x1) / 2
+	if c.jumps {
+		t.corner(point{middle, y(c.first)})
+	}
+	if c.lo < math.Min(c.first, c.last) || c.hi > math.Max(c.first, c.last) {
+		t.extremes(c, middle, y)
+	}
+	if c.jumps {
+		t.corner(point{middle, y(c.last)})
+	}
+	t.to(point{x1, y(c.last)})
+}
+
+func (t *tracer) extremes(c column, x float64, y func(float64) float64) {
+	a, b := c.lo, c.hi
+	if c.first > c.last {
+		a, b = b, a
+	}
+	for _, v := range [2]float64{a, b} {
+		if v < math.Min(c.first, c.last) || v > math.Max(c.first, c.last) {
+			t.corner(point{x, y(v)})
+		}
+	}
+}
+
+func (t *tracer) done() []point {
+	t.flush()
+	return t.points
+}
+
+func pathOf(points []point) vg.Path {
+	path := make(vg.Path, 0, len(points))
+	appendLine(&path, points)
+	return path
+}

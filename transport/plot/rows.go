@@ -1,0 +1,190 @@
+package plot
+
+import (
+	"math"
+	"path"
+	"path/filepath"
+
+	"limberjack/interp"
+	"limberjack/interp/check"
+	"limberjack/interp/drive"
+	"limberjack/sequence"
+)
+
+// row is one band across a sheet: the stave of an axis or control, the sound or
+// the tide of a supply.
+type row struct {
+	name, kind, unit string
+
+	curve  *interp.Curve // nil for sound and tides
+	keys   []sequence.Key
+	lines  [2]float64 // values of the two lines of the stave
+	bound  bool       // the lines are ends of travel
+	reach  [2]float64 // all that the stave has to show
+	rest   float64
+	rests  bool // the rest value is drawn
+	moves  bool
+	filled bool // a lamp or relay: the area under the curve is shaded
+
+	level *sequence.Audio
+	tide  *drive.SupplyTrace
+
+	findings []numbered
+
+	least, natural, most float64 // heights in points
+	y0, y1               float64 // where the band lies on its page
+}
+
+// numbered is a finding with its number in the list.
+type numbered struct {
+	number int
+	check.Finding
+}
+
+// rowsOf gives the bands of a sheet from top to bottom: sound, axes, the
+// controls that have a track, and the supplies.
+func rowsOf(s Sheet) []*row {
+	p := s.Performance
+	var rows []*row
+	if a := p.Script.Audio; a != nil && a.Level != nil && len(a.Level.Peak) > 0 {
+		rows = append(rows, &row{name: "sound", kind: path.Base(filepath.ToSlash(a.File)), level: a, moves: true, least: 18, natural: 24, most: 30})
+	}
+	keys := keysOf(p.Script)
+	for _, a := range p.Axes {
+		rows = append(rows, axisRow(a, keys[sequence.Target{Axis: a.Spec}]))
+	}
+	for _, c := range p.Controls {
+		if k := keys[sequence.Target{Control: c.Spec}]; len(k) > 0 {
+			rows = append(rows, controlRow(c, k))
+		}
+	}
+	if s.Trace != nil {
+		for i := range s.Trace.Supplies {
+			if t := &s.Trace.Supplies[i]; t.Supply != nil && len(t.Tide) > 0 {
+				rows = append(rows, tideRow(t))
+			}
+		}
+	}
+	giveFindings(rows, s.Report)
+	for _, r := range rows {
+		// A motion of few axes may use the paper.
+		if r.curve != nil && r.moves && r.unit != "" {
+			r.most = math.Max(r.most, math.Min(170, 380/float64(len(rows))))
+		}
+	}
+	return rows
+}
+
+func keysOf(s *sequence.Script) map[sequence.Target][]sequence.Key {
+	keys := map[sequence.Target][]sequence.Key{}
+	for _, t := range s.Merged {
+		keys[t.Target] = t.Keys
+	}
+	return keys
+}
+
+func axisRow(a *interp.Axis, keys []sequence.Key) *row {
+	spec := a.Spec
+	r := &row{name: spec.Name, kind: spec.Kind.String(), unit: spec.Unit, curve: a.Part, keys: keys,
+		rest: spec.Rest.V, rests: true, filled: spec.Kind == sequence.Dimmer || spec.Kind == sequence.Switch}
+	lo, hi := r.span()
+	switch {
+	case spec.HasTravel():
+		r.lines, r.bound = [2]float64{spec.Travel[0].V, spec.Travel[1].V}, true
+	case spec.Kind == sequence.Switch:
+		r.lines, r.bound = [2]float64{0, 1}, true
+	case spec.Kind == sequence.Dimmer:
+		r.lines, r.bound = [2]float64{0, 100}, true
+	case spec.Unit == "%":
+		r.lines, r.bound = [2]float64{-100, 100}, true
+	default:
+		r.lines = roundLines(math.Min(lo, r.rest), math.Max(hi, r.rest))
+	}
+	return r.finish(lo, hi)
+}
+
+func controlRow(c *interp.Control, keys []sequence.Key) *row {
+	r := &row{name: c.Spec.Name, kind: "control", unit: c.Spec.Unit, curve: c.Curve, keys: keys, rests: true}
+	lo, hi := r.span()
+	r.lines = roundLines(math.Min(lo, 0), math.Max(hi, 0))
+	return r.finish(lo, hi)
+}
+
+func (r *row) span() (lo, hi float64) {
+	lo, hi, r.moves = rangeOf(r.curve)
+	return lo, hi
+}
+
+// finish settles what the stave shows and how high it may be. A stave on which
+// nothing moves takes less.
+func (r *row) finish(lo, hi float64) *row {
+	r.reach = [2]float64{math.Min(r.lines[0], lo), math.Max(r.lines[1], hi)}
+	r.least, r.natural, r.most = 22, 44, 92
+	switch {
+	case !r.moves:
+		r.least, r.natural, r.most = 18, 22, 30
+	case r.unit == "":
+		r.least, r.natural, r.most = 20, 26, 36
+	case r.filled:
+		r.most = 60
+	}
+	return r
+}
+
+func tideRow(t *drive.SupplyTrace) *row {
+	top := math.Max(t.Peak, t.Supply.Limit.V)
+	for _, v := range t.Tide {
+		top = math.Max(top, v)
+	}
+	if !(top > 0) {
+		top = 1
+	}
+	return &row{name: t.Supply.Name, kind: "supply", unit: "A", tide: t, moves: true, lines: [2]float64{0, t.Supply.Limit.V},
+		reach: [2]float64{0, top}, least: 30, natural: 44, most: 72}
+}
+
+// roundLines widens a range to round numbers, at least a unit apart.
+func roundLines(lo, hi float64) [2]float64 {
+	if hi-lo < 1 {
+		hi = lo + 1
+	}
+	const widest = 1e12
+	step := 1.0
+	for step*10 <= hi-lo && step < widest {
+		step *= 10
+	}
+	if hi-lo <= 5*step {
+		step /= 2
+	}
+	return [2]float64{float64(math.Floor(lo/step) * step), float64(math.Ceil(hi/step) * step)}
+}
+
+// giveFindings hands each finding to the band that it speaks of.
+func giveFindings(rows []*row, r *check.Report) {
+	if r == nil {
+		return
+	}
+	for i, f := range r.Findings {
+		for _, row := range rows {
+			ofSupply := row.tide != nil && f.Axis == "" && f.Supply == row.name
+			ofAxis := row.curve != nil && f.Axis == row.name
+			if ofSupply || ofAxis {
+				row.findings = append(row.findings, numbered{i + 1, f})
+				break
+			}
+		}
+	}
+}
+
+// pad is the space above and below the lines of a stave, for what stands on them.
+func (r *row) pad() float64 { return math.Min(8, math.Max(3, round(0.17*(r.y1-r.y0)))) }
+
+// fineness scales heads and pens down on a low stave.
+func (r *row) fineness() float64 { return round(math.Max(0.74, math.Min(1, (r.y1-r.y0)/32))) }
+
+// y gives the place of a value.
+func (r *row) y(v float64) float64 {
+	lo, hi := r.reach[0], r.reach[1]
+	top, bottom := r.y0+r.pad(), r.y1-r.pad()
+	return bottom - float64((bottom-top)*(v-lo))/(hi-lo)
+}
