@@ -1,0 +1,142 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"limberjack/interp"
+	"limberjack/interp/check"
+	"limberjack/interp/drive"
+	"limberjack/transport/timeline"
+)
+
+type exportOptions struct {
+	file string
+	form string
+	out  string
+}
+
+func newExportCommand() *cobra.Command {
+	var o exportOptions
+	c := &cobra.Command{
+		Use:   "export MOTION",
+		Short: "Write the pulse timelines of a motion",
+		Long: `export writes what a board plays: one value a channel a frame, in the board's
+own units. csv, json and header hold one board a file (with several boards, the
+board's name is put before the ending); vcd holds the edges of all of them.
+
+A motion that runs into an end stop is refused (exit 1). Files appear whole or not
+at all, and are read back and compared before they get their names.`,
+		Example: `  limberjack export greet.motion.yaml --to csv -o greet.csv
+  limberjack export greet.motion.yaml --to vcd -o greet.vcd`,
+		Args: needs(1, 1, "one motion", "limberjack export greet.motion.yaml --to csv -o greet.csv"),
+		RunE: func(c *cobra.Command, args []string) error {
+			o.file = args[0]
+			return runExport(o, c.OutOrStdout(), c.ErrOrStderr())
+		},
+	}
+	c.Flags().StringVar(&o.form, "to", "csv", "csv, json, vcd or header")
+	c.Flags().StringVarP(&o.out, "output", "o", "", "file to write")
+	names := formNames()
+	completeWords(c, "to", names...)
+	return c
+}
+
+func formNames() []string {
+	var names []string
+	for _, f := range timeline.Forms() {
+		names = append(names, f.String())
+	}
+	return names
+}
+
+func runExport(o exportOptions, out, errOut io.Writer) error {
+	form, ok := timeline.ParseForm(o.form)
+	if !ok {
+		return fmt.Errorf("--to is %q; it may be %s", o.form, strings.Join(formNames(), ", "))
+	}
+	if o.out == "" {
+		return errors.New("export needs a file to write: -o PATH")
+	}
+	p, err := compileMotion(o.file)
+	if err != nil {
+		return err
+	}
+	if refused := travelFindings(p); len(refused) > 0 {
+		for _, f := range refused {
+			fmt.Fprintf(errOut, "%s: %s; %s\n", f.At, f.Message, f.Remedy)
+		}
+		return errFindings
+	}
+	lines, err := timeline.Build(p)
+	if err != nil {
+		return err
+	}
+	names, err := writeTimelines(o.out, form, lines)
+	if err != nil {
+		return err
+	}
+	for _, name := range names {
+		fmt.Fprintln(out, name)
+	}
+	return nil
+}
+
+// travelFindings gives the findings for which no pulse may be made.
+func travelFindings(p *interp.Performance) []check.Finding {
+	var list []check.Finding
+	for _, f := range checkPerformance(p, drive.Run(p)).Findings {
+		if f.Rule == "travel" && f.Level == check.Error {
+			list = append(list, f)
+		}
+	}
+	return list
+}
+
+// writeTimelines writes all boards, each file read back and compared with what
+// it should hold before any gets its name.
+func writeTimelines(out string, form timeline.Form, lines []*timeline.Timeline) ([]string, error) {
+	var files outputs
+	var names []string
+	put := func(name string, tls ...*timeline.Timeline) error {
+		names = append(names, name)
+		if err := files.write(name, func(w io.Writer) error { return timeline.Write(w, form, tls...) }); err != nil {
+			return err
+		}
+		return compareBack(files.pending[len(files.pending)-1].temporary, name, tls)
+	}
+	var err error
+	if !form.OneBoard() || len(lines) == 1 {
+		err = put(out, lines...)
+	} else {
+		for _, t := range lines {
+			ext := filepath.Ext(out)
+			if err = put(strings.TrimSuffix(out, ext)+"."+t.Board.Name+ext, t); err != nil {
+				break
+			}
+		}
+	}
+	if err != nil {
+		files.discard()
+		return nil, err
+	}
+	return names, files.commit()
+}
+
+func compareBack(temporary, name string, tls []*timeline.Timeline) error {
+	f, err := os.Open(temporary)
+	if err != nil {
+		return fmt.Errorf("%s cannot be read back: %w", name, reason(err))
+	}
+	defer f.Close()
+	if err := timeline.Compare(f, tls...); err != nil {
+		return fmt.Errorf("%s was not written as it should be: %w", name, err)
+	}
+	return nil
+}
