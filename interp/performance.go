@@ -241,3 +241,29 @@ func (a *Axis) BlamePosition(t, low, high float64) Source {
 func (a *Axis) Alone() bool {
 	return len(a.parts) == 1 && a.parts[0].share == 1 && len(a.perf.pace) == 0 && a.Spec.Linkage == nil
 }
+
+// HornTorque gives the static torque in N.m that the horn must hold for a value
+// of the part, by virtual work through the linkage.
+func (a *Axis) HornTorque(part float64) float64 {
+	torque := a.Spec.LoadTorque(part)
+	if a.Spec.Linkage == nil {
+		return torque
+	}
+	if _, d1, _, _, ok := a.Spec.Linkage.Horn(part); ok && d1 != 0 {
+		return torque / d1
+	}
+	return torque
+}
+
+// HornInertia gives the moment of inertia in kg.m2 of the load, at the horn. With
+// a linkage it is taken at rest.
+func (a *Axis) HornInertia() float64 {
+	inertia := a.Spec.LoadInertia()
+	if a.Spec.Linkage == nil {
+		return inertia
+	}
+	if _, d1, _, _, ok := a.Spec.Linkage.Horn(a.Spec.Rest.V); ok && d1 != 0 {
+		return inertia / (d1 * d1)
+	}
+	return inertia
+}

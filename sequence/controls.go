@@ -44,7 +44,7 @@ func (r *rigReader) readControls(f *fields) {
 		}
 		return
 	}
-	done := map[*Control]bool{}
+	done := map[*Control]int{}
 	for _, c := range r.rig.Controls {
 		r.settleControl(c, shares, done)
 	}
@@ -161,17 +161,29 @@ func (r *rigReader) cyclic(shares map[*Control][]rawShare) bool {
 	return false
 }
 
-// settleControl finds the unit of a control after those that it mixes.
-func (r *rigReader) settleControl(c *Control, shares map[*Control][]rawShare, done map[*Control]bool) {
-	if done[c] {
-		return
+// maxMix bounds the ways by which a control moves axes, over all controls in
+// between: mixes of mixes can double them at each step.
+const maxMix = 10000
+
+// settleControl finds the unit of a control after those that it mixes. It gives
+// the number of ways by which the control moves axes, and keeps it in done.
+func (r *rigReader) settleControl(c *Control, shares map[*Control][]rawShare, done map[*Control]int) int {
+	if ways, ok := done[c]; ok {
+		return ways
 	}
-	done[c] = true
+	ways := 0
 	for _, s := range shares[c] {
 		if s.Control != nil {
-			r.settleControl(s.Control, shares, done)
+			ways += r.settleControl(s.Control, shares, done)
+		} else {
+			ways++
 		}
 	}
+	if ways > maxMix {
+		r.report.add(c.At, "mix fewer controls", "control %s moves axes in more than %d ways", c.Name, maxMix)
+		c.doubtful, ways, shares[c] = true, 0, nil
+	}
+	done[c] = ways
 	for _, s := range shares[c] {
 		u := s.per
 		if u == "" {
@@ -196,6 +208,7 @@ func (r *rigReader) settleControl(c *Control, shares map[*Control][]rawShare, do
 	if c.Unit == "" {
 		c.Unit = "deg"
 	}
+	return ways
 }
 
 func (r *rigReader) readJoints(rf *fields) {
@@ -229,13 +242,20 @@ func (r *rigReader) readJoints(rf *fields) {
 		}
 		if _, ok := lookup(r.decoder, nodes[j.Name], "parent of joint "+j.Name, "joint", joints); !ok {
 			j.Parent = ""
-			continue
 		}
-		for up, hops := byName[j.Parent], 0; up != nil; up, hops = byName[up.Parent], hops+1 {
-			if up == j || hops > len(byName) {
-				r.report.add(j.At, "one joint of the tree must have no parent", "joint %s is carried by itself", j.Name)
-				j.Parent = ""
-				break
+	}
+	r.jointTree(byName)
+}
+
+// jointTree refuses joints that carry themselves. Each joint is walked once.
+func (r *rigReader) jointTree(byName map[string]*Joint) {
+	walk := map[*Joint]int{} // the number of the walk that met a joint
+	for i, j := range r.rig.Joints {
+		for up := j; up != nil && walk[up] == 0; up = byName[up.Parent] {
+			walk[up] = i + 1
+			if next := byName[up.Parent]; next != nil && walk[next] == i+1 {
+				r.report.add(next.At, "one joint of the tree must have no parent", "joint %s is carried by itself", next.Name)
+				up.Parent = ""
 			}
 		}
 	}

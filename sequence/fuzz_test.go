@@ -101,6 +101,18 @@ func allFinite(t *testing.T, v reflect.Value, seen map[uintptr]bool) {
 	}
 }
 
+// A run of lines is read as the YAML library reads it.
+func FuzzRuns(f *testing.F) {
+	for _, line := range runLines {
+		f.Add(line)
+	}
+	f.Fuzz(func(t *testing.T, line string) {
+		if len(line) < 300 {
+			compareRuns(t, "x:\n"+strings.Repeat("  "+line+"\n", minRunLines)+"y: 1\n")
+		}
+	})
+}
+
 func FuzzQuantity(f *testing.F) {
 	for d := range dimNames {
 		f.Add(dimNames[d].example, uint8(d))

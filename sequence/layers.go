@@ -139,6 +139,13 @@ func (m *motionReader) envelope(g *fields, l *Layer) bool {
 }
 
 func (m *motionReader) readQuiet(n *yaml.Node) {
+	axes := newIndex[*Axis]()
+	if rig := m.script.Rig; rig != nil {
+		axes.partial, axes.lost = rig.partial, rig.lost
+		for _, a := range rig.Axes {
+			axes.known[a.Name] = a
+		}
+	}
 	for _, item := range m.items(n, "quiet") {
 		f := m.open(item, quietShape, "a quiet window")
 		q := Quiet{At: f.at}
@@ -153,7 +160,7 @@ func (m *motionReader) readQuiet(n *yaml.Node) {
 			q.Speed = f.numOf("speed", speedDim(f, "speed"))
 		}
 		for _, r := range m.items(f.node("release"), f.label("release")) {
-			m.releasable(r, f, &q)
+			m.releasable(r, f, &q, axes)
 		}
 		if !ok1 || !ok2 {
 			continue
@@ -166,14 +173,9 @@ func (m *motionReader) readQuiet(n *yaml.Node) {
 	}
 }
 
-func (m *motionReader) releasable(n *yaml.Node, f *fields, q *Quiet) {
+func (m *motionReader) releasable(n *yaml.Node, f *fields, q *Quiet, axes index[*Axis]) {
 	if m.script.Rig == nil {
 		return
-	}
-	axes := newIndex[*Axis]()
-	axes.partial, axes.lost = m.script.Rig.partial, m.script.Rig.lost
-	for _, a := range m.script.Rig.Axes {
-		axes.known[a.Name] = a
 	}
 	a, ok := lookup(m.decoder, n, f.label("release"), "axis", axes)
 	if !ok {
@@ -273,7 +275,7 @@ func (m *motionReader) paceFile(n *yaml.Node) {
 	name := m.load.beside(m.file, n.Value)
 	data, err := m.load.read(name)
 	if err != nil {
-		m.bad(n, "", "pace: %s", openText(name, err))
+		m.bad(n, fileHint(err), "pace: %s", openText(name, err))
 		return
 	}
 	m.report.meet(name)

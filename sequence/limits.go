@@ -3,6 +3,7 @@ package sequence
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"limberjack/interp/ease"
 )
@@ -93,7 +94,7 @@ func (a *Axis) LoadTorque(value float64) float64 {
 			weight *= math.Cos((value - a.Load.GravityAt.V) * math.Pi / 180)
 		}
 	}
-	return a.Load.Torque.V + weight
+	return a.Load.Torque.V + float64(weight)
 }
 
 // MostLoadTorque gives the greatest static torque in N.m over the travel.
@@ -103,8 +104,8 @@ func (a *Axis) MostLoadTorque() float64 {
 		return math.Abs(a.LoadTorque(a.Load.GravityAt.V))
 	}
 	most := math.Max(math.Abs(a.LoadTorque(low)), math.Abs(a.LoadTorque(high)))
-	for k := math.Ceil((low - a.Load.GravityAt.V) / 180); a.Load.GravityAt.V+k*180 <= high; k++ {
-		most = math.Max(most, math.Abs(a.LoadTorque(a.Load.GravityAt.V+k*180)))
+	for k := math.Ceil((low - a.Load.GravityAt.V) / 180); a.Load.GravityAt.V+float64(k*180) <= high; k++ {
+		most = math.Max(most, math.Abs(a.LoadTorque(a.Load.GravityAt.V+float64(k*180))))
 	}
 	return most
 }
@@ -182,14 +183,20 @@ func (a *Axis) hornInertia() float64 { r := a.hornRatio(); return a.LoadInertia(
 
 // ControlLimits gives the limits of a control: the least of the limit of each
 // axis that it moves, over its share. Linkages are taken at the axis's rest.
-func (c *Control) ControlLimits() AxisLimits {
+func (c *Control) ControlLimits() AxisLimits { return c.limits(map[*Control]AxisLimits{}) }
+
+// limits works each control of the mix out once.
+func (c *Control) limits(known map[*Control]AxisLimits) AxisLimits {
+	if l, ok := known[c]; ok {
+		return l
+	}
 	var l AxisLimits
 	for _, s := range c.Shares {
 		part := AxisLimits{}
 		if s.Axis != nil {
 			part = s.Axis.partLimits()
 		} else {
-			part = s.Control.ControlLimits()
+			part = s.Control.limits(known)
 		}
 		k := math.Abs(s.Share)
 		if k == 0 {
@@ -199,6 +206,7 @@ func (c *Control) ControlLimits() AxisLimits {
 		l.Acceleration = least(l.Acceleration, part.Acceleration, k)
 		l.Jerk = least(l.Jerk, part.Jerk, k)
 	}
+	known[c] = l
 	return l
 }
 
@@ -243,4 +251,22 @@ func (t Target) Soonest(from, to float64) (ease.Profile, string) {
 		return ease.Profile{}, fmt.Sprintf("%s has no acceleration limit", t.Name())
 	}
 	return ease.RestToRest(to-from, ease.Limits{Speed: l.Speed.V, Acceleration: l.Acceleration.V, Jerk: l.Jerk.V}), ""
+}
+
+// Applies reports whether the window's speed limit holds for an axis: one whose
+// gears are heard, that is not released in the window, and whose unit is that of
+// the limit.
+func (q Quiet) Applies(a *Axis) bool {
+	if !q.Speed.Given() || (a.Kind != Servo && a.Kind != Stepper) {
+		return false
+	}
+	if linear := strings.HasSuffix(strings.TrimSpace(q.Speed.Text), "mm/s"); (a.Unit == "mm") != linear {
+		return false
+	}
+	for _, r := range q.Release {
+		if r == a {
+			return false
+		}
+	}
+	return true
 }

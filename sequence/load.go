@@ -113,7 +113,7 @@ func (l *loader) document(name string, by *decoder, n *yaml.Node) (*decoder, *ya
 	data, err := l.read(name)
 	if err != nil {
 		if by != nil {
-			by.bad(n, "names of files count from the folder of this file", "%s", err)
+			by.bad(n, fileHint(err), "%s", err)
 		} else {
 			l.report.meet(name)
 			l.report.list = append(l.report.list, Problem{Text: err.Error()})
@@ -140,11 +140,23 @@ func (l *loader) read(name string) ([]byte, error) {
 	return data, nil
 }
 
+// missingFile is the error of a file that is not there.
+type missingFile struct{ name string }
+
+func (e missingFile) Error() string { return "there is no file " + e.name }
+
+func fileHint(err error) string {
+	if errors.As(err, new(missingFile)) {
+		return "names of files count from the folder of this file"
+	}
+	return ""
+}
+
 func openError(name string, err error) error {
 	var pe *fs.PathError
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return fmt.Errorf("there is no file %s", name)
+		return missingFile{name}
 	case errors.Is(err, fs.ErrPermission):
 		return fmt.Errorf("%s may not be read", name)
 	case errors.As(err, &pe):
@@ -213,7 +225,7 @@ func (l *loader) level(name string, by *decoder, n *yaml.Node) *sound.Level {
 		}
 		l.heard[path] = err
 	}
-	by.bad(n, "", "%v", err)
+	by.bad(n, fileHint(err), "%v", err)
 	return nil
 }
 

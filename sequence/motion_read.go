@@ -148,51 +148,81 @@ var likeOffset = regexp.MustCompile(`[+-]\s*[0-9.]+\s*[a-zµμ]*$`)
 func (m *motionReader) readMarks(f *fields) {
 	entries, partial := f.section("marks")
 	m.clock.marksLost = partial
-	waiting := map[string]bool{}
+	byName := make(map[string]entry, len(entries))
 	for _, e := range entries {
 		m.goodMarkName(e)
-		waiting[e.name] = true
+		byName[e.name] = e
 	}
-	found := map[string]Mark{}
-	for progress := true; progress && len(found) < len(entries); {
-		progress = false
-		for _, e := range entries {
-			if _, done := found[e.name]; done || m.waitsFor(e, waiting) {
-				continue
-			}
-			delete(waiting, e.name)
-			progress = true
-			mark, ok := m.mark(e)
-			found[e.name] = mark
-			if ok {
-				m.clock.marks[e.name] = mark.Time
-			} else {
-				m.clock.lostMarks[e.name] = true
-			}
-		}
-	}
-	said := false
+	found := make(map[string]Mark, len(entries))
 	for _, e := range entries {
-		mark, ok := found[e.name]
-		if ok {
-			m.script.Marks = append(m.script.Marks, mark)
+		m.settleMark(e, byName, found)
+	}
+	for _, e := range entries {
+		m.script.Marks = append(m.script.Marks, found[e.name])
+	}
+}
+
+// settleMark finds the time of a mark after that of the one it counts from. Each
+// mark counts from one other at most, so that the way there is a chain.
+func (m *motionReader) settleMark(e entry, byName map[string]entry, found map[string]Mark) {
+	var chain []entry
+	onChain := map[string]bool{}
+	for {
+		if _, done := found[e.name]; done {
+			break
+		}
+		if onChain[e.name] {
+			m.circle(chain, e.name, found)
+			break
+		}
+		chain = append(chain, e)
+		onChain[e.name] = true
+		next, ok := byName[m.countsFrom(e, byName)]
+		if !ok {
+			break
+		}
+		e = next
+	}
+	for i := len(chain) - 1; i >= 0; i-- {
+		name := chain[i].name
+		if _, done := found[name]; done {
 			continue
 		}
-		m.clock.lostMarks[e.name] = true
-		if !said {
-			m.bad(e.key, "give one of them a time of its own", "%s", circleText(waiting))
-			said = true
+		mark, ok := m.mark(chain[i])
+		found[name] = mark
+		if ok {
+			m.clock.marks[name] = mark.Time
+		} else {
+			m.clock.lostMarks[name] = true
 		}
 	}
 }
 
-func circleText(waiting map[string]bool) string {
-	names := keysOf(waiting)
-	if len(names) == 1 {
-		return "the mark " + names[0] + " counts from itself"
+// circle reports the marks from the last use of a name on.
+func (m *motionReader) circle(chain []entry, name string, found map[string]Mark) {
+	from := len(chain) - 1
+	for chain[from].name != name {
+		from--
 	}
-	sort.Strings(names)
-	return "the marks " + strings.Join(names, ", ") + " count from each other in a circle"
+	var names []string
+	first := chain[from]
+	for _, e := range chain[from:] {
+		names = append(names, e.name)
+		if e.key.Line < first.key.Line || (e.key.Line == first.key.Line && e.key.Column < first.key.Column) {
+			first = e
+		}
+		found[e.name] = Mark{Name: e.name, At: m.at(e.key)}
+		m.clock.lostMarks[e.name] = true
+	}
+	text := "the mark " + name + " counts from itself"
+	if len(names) > 1 {
+		sort.Strings(names)
+		if n := len(names); n > 8 {
+			names = append(names[:6:6], fmt.Sprintf("and %d more", n-6))
+		}
+		text = "the marks " + strings.Join(names, ", ") + " count from each other in a circle"
+	}
+	m.bad(first.key, "give one of them a time of its own", "%s", text)
 }
 
 // goodMarkName refuses marks that would read like a time where they are used.
@@ -209,9 +239,9 @@ func (m *motionReader) goodMarkName(e entry) {
 	}
 }
 
-// waitsFor reports whether the text of a mark begins with a mark that has no
-// time yet.
-func (m *motionReader) waitsFor(e entry, pending map[string]bool) bool {
+// countsFrom gives the mark that another counts from, or "": as where times are
+// read, the longest name that fits.
+func (m *motionReader) countsFrom(e entry, byName map[string]entry) string {
 	n := m.resolve(e.value)
 	if n != nil && n.Kind == yaml.MappingNode {
 		for i := 0; i+1 < len(n.Content); i += 2 {
@@ -222,18 +252,22 @@ func (m *motionReader) waitsFor(e entry, pending map[string]bool) bool {
 		}
 	}
 	if n == nil || n.Kind != yaml.ScalarNode {
-		return false
+		return ""
 	}
 	s := strings.TrimSpace(n.Value)
-	if pending[s] {
-		return true
+	if _, ok := byName[s]; ok {
+		return s
 	}
-	for i := range s {
-		if (s[i] == '+' || s[i] == '-') && pending[strings.TrimSpace(s[:i])] {
-			return true
+	for i := min(len(s), maxName+8) - 1; i > 0; i-- {
+		if s[i] != '+' && s[i] != '-' {
+			continue
+		}
+		name := strings.TrimSpace(s[:i])
+		if _, ok := byName[name]; ok {
+			return name
 		}
 	}
-	return false
+	return ""
 }
 
 func (m *motionReader) mark(e entry) (Mark, bool) {
@@ -501,7 +535,7 @@ func (m *motionReader) readLengthNode(f *fields) {
 	if n == nil {
 		return
 	}
-	if v, ok := m.span(n, f.label("length")); ok {
+	if v, ok := m.time(n, f.label("length")); ok {
 		if v == 0 {
 			m.bad(n, "write the length, or leave it out to end at the last key", "the length of the motion is 0 s")
 			return

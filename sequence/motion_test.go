@@ -280,14 +280,14 @@ func TestPaceFile(t *testing.T) {
 func TestLengths(t *testing.T) {
 	for lines, want := range map[string]float64{
 		"length: 12s\n": 12, "fps: 24\nlength: 36f\n": 1.5, "tempo: 120\nlength: 32b\n": 16, "tracks: {arm: [[0s, 0], [7s, 1]]}\n": 7,
-		"length: 9s\ntracks: {arm: [[0s, 0], [7s, 1]]}\n": 9,
+		"length: 9s\ntracks: {arm: [[0s, 0], [7s, 1]]}\n": 9, "length: bell+1s\nmarks: {bell: 3s}\n": 4, "fps: 25\nlength: 00:00:02:05\n": 2.2,
 	} {
 		if s := mustLoadLines(t, lines); s.Length != want {
 			t.Errorf("%s: the length is %v s", lines, s.Length)
 		}
 	}
 	for lines, want := range map[string]string{
-		"length: 0s\n": "4:9", "length: 49h\n": "4:9", "length: -1s\n": "4:9", "length: bell\nmarks: {bell: 3s}\n": "4:9", "": "1:1",
+		"length: 0s\n": "4:9", "length: 49h\n": "4:9", "length: -1s\n": "4:9", "": "1:1",
 		"length: 5s\ntracks: {arm: [[0s, 0], [7s, 1]]}\n": "5:26", "tracks: {arm: [[0s, 0]]}\n": "1:1",
 	} {
 		if _, problems := loadLines(lines); problemPlaces(problems) != want {

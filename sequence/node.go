@@ -18,8 +18,11 @@ const (
 	maxFileBytes = 16 << 20
 	// maxVisits bounds the values looked at in one file, so that aliases of
 	// aliases cost no more than a large honest file.
-	maxVisits = 4 << 20
+	maxVisits = 2 << 20
 )
+
+// maxText bounds one value, which aliases may have read many times.
+const maxText = 4096
 
 // decoder walks the nodes of one file and collects its problems.
 type decoder struct {
@@ -97,6 +100,10 @@ func (d *decoder) resolve(n *yaml.Node) *yaml.Node {
 		}
 		n = n.Alias
 	}
+	if len(n.Value) > maxText {
+		d.bad(n, "write it shorter", "this text is longer than %d characters", maxText)
+		return nil
+	}
 	if n.Style&yaml.TaggedStyle != 0 {
 		d.bad(n, "leave the tag out", "the tag %s is not used here", n.Tag)
 		return nil
@@ -105,8 +112,10 @@ func (d *decoder) resolve(n *yaml.Node) *yaml.Node {
 }
 
 // visit counts the values of a list or mapping that is about to be read.
-func (d *decoder) visit(n *yaml.Node) bool {
-	d.visits += 1 + len(n.Content)
+func (d *decoder) visit(n *yaml.Node) bool { return d.spend(n, 1+len(n.Content)) }
+
+func (d *decoder) spend(n *yaml.Node, visits int) bool {
+	d.visits += visits
 	if d.visits > maxVisits && !d.full {
 		d.full = true
 		d.bad(n, "write fewer aliases of aliases", "the document unfolds to more than %d values", maxVisits)

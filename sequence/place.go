@@ -74,6 +74,9 @@ func (m *motionReader) scale(n *yaml.Node, p *Place) map[Target]float64 {
 		}
 	}
 	out := map[Target]float64{}
+	if !m.spend(n, len(targets)) {
+		return out
+	}
 	if n.Kind == yaml.ScalarNode {
 		v := m.number(n, "scale", plain, -1e3, 1e3)
 		for _, t := range targets {
@@ -176,7 +179,7 @@ func (m *motionReader) phraseTime(base float64, k Key, stretch float64) float64 
 }
 
 // maxPlacedKeys bounds what repeated phrases can unfold to.
-const maxPlacedKeys = 2 << 20
+const maxPlacedKeys = 1 << 19
 
 // merge puts the placements into the tracks.
 func (m *motionReader) merge() {
@@ -191,6 +194,11 @@ func (m *motionReader) merge() {
 	for _, t := range m.script.Tracks {
 		own[t.Target] = t
 	}
+	targets := m.orderedTargets()
+	order := make(map[Target]int, len(targets))
+	for i, t := range targets {
+		order[t] = i
+	}
 	placed := map[Target][][]Key{}
 	total := 0
 	for _, p := range m.script.Places {
@@ -198,22 +206,36 @@ func (m *motionReader) merge() {
 			for _, tr := range p.Phrase.Tracks {
 				total += len(tr.Keys) * p.Times
 			}
+		} else {
+			total += len(p.Pose.Values)
 		}
 		if total > maxPlacedKeys {
 			m.report.add(p.At, "repeat less often, or loop the motion", "the placements unfold to more than %d keys", maxPlacedKeys)
 			return
 		}
-		for t, keys := range m.placedKeys(p, twin) {
-			m.placedInBounds(p, t, keys)
-			placed[t] = append(placed[t], keys)
+		keys := m.placedKeys(p, twin)
+		for _, t := range inOrder(keys, order) {
+			m.placedInBounds(p, t, keys[t])
+			placed[t] = append(placed[t], keys[t])
 		}
 	}
-	for _, t := range m.orderedTargets() {
+	for _, t := range targets {
 		if own[t] == nil && placed[t] == nil {
 			continue
 		}
 		m.script.Merged = append(m.script.Merged, m.mergeTrack(t, own[t], placed[t]))
 	}
+}
+
+// inOrder lists the targets of a placement in the rig's order, so that problems
+// are told in the same order each time.
+func inOrder(keys map[Target][]Key, order map[Target]int) []Target {
+	list := make([]Target, 0, len(keys))
+	for t := range keys {
+		list = append(list, t)
+	}
+	sort.Slice(list, func(i, j int) bool { return order[list[i]] < order[list[j]] })
+	return list
 }
 
 func (m *motionReader) orderedTargets() []Target {

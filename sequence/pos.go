@@ -110,7 +110,7 @@ func (r *report) add(at Pos, hint, format string, args ...any) {
 		r.dropped[at.File]++
 		return
 	}
-	p := Problem{At: at, Text: fmt.Sprintf(format, args...), Hint: hint}
+	p := Problem{At: at, Text: clip(fmt.Sprintf(format, args...), 600), Hint: clip(hint, 300)}
 	if r.seen[p] {
 		return
 	}
@@ -118,6 +118,14 @@ func (r *report) add(at Pos, hint, format string, args ...any) {
 	r.kept[at.File]++
 	r.meet(at.File)
 	r.list = append(r.list, p)
+}
+
+// clip shortens what a document could make endless.
+func clip(s string, most int) string {
+	if len(s) <= most {
+		return s
+	}
+	return strings.ToValidUTF8(s[:most], "") + "…"
 }
 
 // err returns the sorted problems as an error, or nil.

@@ -186,7 +186,7 @@ var followOn = &quantityError{}
 func (e *quantityError) Error() string { return e.text }
 
 func badNumber(text, why, hint string) *quantityError {
-	return &quantityError{fmt.Sprintf("%q %s", text, why), hint}
+	return &quantityError{fmt.Sprintf("%q %s", clip(text, 80), why), hint}
 }
 
 // parseNumber reads the decimal part of a quantity.

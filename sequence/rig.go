@@ -132,7 +132,7 @@ type Figure struct {
 func (f Figure) Known() bool { return f.Origin != OriginNone }
 
 // ServoSheet holds the lines of a servo's data sheet. What is not given is a
-// zero Num; (*Axis).Sheet fills such lines from the servo's class.
+// zero Num; (*Axis).Figures fills such lines from the servo's class.
 type ServoSheet struct {
 	Name          string // empty where the lines stand in the axis itself
 	At            Pos

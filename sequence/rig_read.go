@@ -90,10 +90,12 @@ func (r *rigReader) readAxes(f *fields) {
 	}
 }
 
+const maxName = 64
+
 // goodName refuses names that the time and file notations could not tell apart.
 func (d *decoder) goodName(e entry, noun string) {
 	s := e.name
-	bad := s == "" || len(s) > 64 || strings.ContainsAny(s, " \t\r\n,:;#\"'/\\+") || s[0] == '-'
+	bad := s == "" || len(s) > maxName || strings.ContainsAny(s, " \t\r\n,:;#\"'/\\+") || s[0] == '-'
 	for _, c := range s {
 		bad = bad || c < ' '
 	}
@@ -127,7 +129,12 @@ func (r *rigReader) board(e entry) *Board {
 	b := &Board{Name: e.name, At: r.at(e.key), Rate: f.num("rate"), Tick: f.num("tick"), Channels: f.whole("channels"),
 		Baud: f.num("baud"), Clock: f.num("clock"), Together: f.choice("pulses") == 1}
 	for _, in := range r.entries(f.node("inputs"), "inputs of board "+e.name) {
-		b.Inputs = append(b.Inputs, r.input(in, e.name))
+		input := r.input(in, e.name)
+		if b.hasInput(input.Number) {
+			r.bad(in.key, "keep one of them", "input %d of board %s is declared twice", input.Number, e.name)
+			continue
+		}
+		b.Inputs = append(b.Inputs, input)
 	}
 	return b
 }
@@ -679,6 +686,7 @@ func (r *rigReader) channelsOnce() {
 }
 
 func (r *rigReader) readPairs(n *yaml.Node) {
+	paired := map[*Axis]bool{}
 	for _, item := range r.items(n, "pairs") {
 		names := r.items(item, "a pair")
 		if names == nil {
@@ -696,7 +704,10 @@ func (r *rigReader) readPairs(n *yaml.Node) {
 			r.bad(item, "name the axis on the other side", "%s is paired with itself", left.Name)
 		case left.Unit != right.Unit || left.Kind == Switch != (right.Kind == Switch):
 			r.bad(item, "pair axes whose values are in one unit", "%s and %s cannot be swapped: one is in %s, the other in %s", left.Name, right.Name, unitNoun(left.Unit), unitNoun(right.Unit))
+		case paired[left] || paired[right]:
+			r.bad(item, "let each axis stand in one pair", "%s or %s is in another pair already", left.Name, right.Name)
 		default:
+			paired[left], paired[right] = true, true
 			r.rig.Pairs = append(r.rig.Pairs, [2]*Axis{left, right})
 		}
 	}

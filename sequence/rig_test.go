@@ -258,6 +258,52 @@ func TestServoOfTheOtherKindOfMotion(t *testing.T) {
 	}
 }
 
+func TestPairs(t *testing.T) {
+	for pairs, say := range map[string]string{
+		"[[left, right], [left, arm]]": "in another pair already", "[[left, left]]": "paired with itself", "[[left, lamp]]": "cannot be swapped", "[left, right]": "must be a list",
+		"[[left, right, arm]]": "has 3 axes where two belong", "[[left, nod]]": `no axis "nod"`,
+	} {
+		_, problems := loadText(strings.Replace(smallRig, "pairs: [[left, right]]", "pairs: "+pairs, 1))
+		if len(problems) == 0 || !strings.Contains(problems.Error(), say) {
+			t.Errorf("%s: %v", pairs, problems)
+		}
+	}
+}
+
+func TestNever(t *testing.T) {
+	for box, say := range map[string]string{
+		"{arm: [10deg, 20deg], left: [0deg, 5deg], why: they meet}": "", "{arm: [20deg, 10deg]}": "upside down", "{arm: [20deg, 90deg]}": "beyond the travel", "{arm: 20deg}": "must be a list",
+		"{why: nothing}": "names no axis", "{arn: [1deg, 2deg]}": "did you mean arm?", "{lamp: [0%, 50%]}": "", "{arm: [0%, 50%]}": "",
+	} {
+		doc, problems := loadText(smallRig + "never:\n  - " + box + "\n")
+		if say == "" {
+			if problems != nil || len(doc.(*Rig).Never) != 1 {
+				t.Errorf("%s: %v", box, problems)
+			}
+		} else if len(problems) != 1 || !strings.Contains(problems.Error(), say) {
+			t.Errorf("%s: %v", box, problems)
+		}
+	}
+	// Percent of the travel, -60 to 60 deg.
+	doc, _ := loadText(smallRig + "never:\n  - {arm: [0%, 50%]}\n")
+	if side := doc.(*Rig).Never[0].Sides[0]; side.Low != -60 || side.High != 0 {
+		t.Errorf("0 %% to 50 %% is %+v", side)
+	}
+}
+
+func TestJoints(t *testing.T) {
+	for joint, say := range map[string]string{
+		"{parent: none}": `no joint "none"`, "{parent: a}": "carried by itself", "{parent: b}": "carried by itself", "{at: [1mm, 2mm]}": "has 2 numbers where 3 belong",
+		"{turns: {about: [0, 0, 0], axis: arm}}": "no direction", "{turns: {axis: arm}}": `has no "about"`, "{slides: {along: [1, 0, 0], axis: flaot}}": "did you mean float?",
+		"{solid: {sphere: 1mm, box: [1mm, 1mm, 1mm]}}": "exactly one", "{solid: {cylinder: [1mm]}}": "has 1 number where 2 belong", "{solid: {sphere: 4deg}}": "a length belongs",
+	} {
+		_, problems := loadText(smallRig + "joints:\n  a: " + joint + "\n  b: {parent: a}\n")
+		if len(problems) == 0 || !strings.Contains(problems.Error(), say) {
+			t.Errorf("%s: %v", joint, problems)
+		}
+	}
+}
+
 func TestShow(t *testing.T) {
 	doc, err := Load(openFile, "testdata/good/harbour.show.yaml")
 	if err != nil {

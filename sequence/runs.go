@@ -3,6 +3,7 @@ package sequence
 import (
 	"bytes"
 	"io"
+	"strings"
 
 	"gopkg.in/yaml.v3"
 )
@@ -12,10 +13,10 @@ import (
 //   - [1.2s, 40deg, in-out]
 //   - {at: boat+2s, to: -20deg}
 //
-// The YAML library spends some 20 us on such a line. A run of such lines is
-// therefore read here, and the library sees one item in place of the run. When
-// anything about a document is out of the ordinary, it is read by the library
-// alone: the result, place for place, is the same.
+// The YAML library spends microseconds on each value of such a line. A run of
+// such lines is therefore read here, and the library sees one item in place of
+// the run. When anything about a document is out of the ordinary, it is read by
+// the library alone: the result, place for place, is the same.
 
 const (
 	// maxParts and maxPlainBytes bound what the library is given, since its time
@@ -114,56 +115,62 @@ func putRuns(n *yaml.Node, byLine map[int]*keyRun) (count int) {
 
 // cutRuns replaces each run by one item with the mark, and empty lines.
 func cutRuns(data []byte) (rest []byte, runs []keyRun) {
-	text := string(data)
-	s := slab{}
-	var run keyRun
-	runIndent, runStart, total := -1, 0, 0
-	end := func(at int) {
-		if len(run.items) >= minRunLines {
-			for k := 0; k < runIndent; k++ {
-				rest = append(rest, ' ')
-			}
-			rest = append(rest, "- "+runMark...)
-			for range run.items {
-				rest = append(rest, '\n')
-			}
-			runs = append(runs, run)
-		} else {
-			rest = append(rest, text[runStart:at]...)
-		}
-		run, runIndent = keyRun{}, -1
-	}
-	line := 0
-	for at := 0; at < len(text); {
+	c := runCutter{text: string(data), indent: -1}
+	for at, line := 0, 1; at < len(data); line++ {
 		next := at + bytes.IndexByte(data[at:], '\n') + 1
 		if next == at {
-			next = len(text)
+			next = len(data)
 		}
-		line++
-		indent, item := s.line(text[at:next], line)
-		if item != nil && total >= maxRunLines {
+		if c.line(at, next, line); c.total > maxRunLines {
 			return data, nil
-		}
-		if runIndent >= 0 && (item == nil || indent != runIndent) {
-			end(at)
-		}
-		switch {
-		case item == nil:
-			rest = append(rest, text[at:next]...)
-		case runIndent < 0:
-			runIndent, runStart, run = indent, at, keyRun{line: line, items: []*yaml.Node{item}}
-		default:
-			run.items = append(run.items, item)
-		}
-		if item != nil {
-			total++
 		}
 		at = next
 	}
-	if runIndent >= 0 {
-		end(len(text))
+	c.end(len(data))
+	return c.rest, c.runs
+}
+
+// runCutter goes through a text line by line.
+type runCutter struct {
+	text   string
+	slab   slab
+	rest   []byte
+	runs   []keyRun
+	total  int    // lines in runs
+	run    keyRun // the one that is open
+	indent int    // of the open run; -1 where there is none
+	start  int    // of the open run in the text
+}
+
+func (c *runCutter) line(at, next, number int) {
+	indent, item := c.slab.line(c.text[at:next], number)
+	if item == nil || indent != c.indent {
+		c.end(at)
 	}
-	return rest, runs
+	switch {
+	case item == nil:
+		c.rest = append(c.rest, c.text[at:next]...)
+		return
+	case c.indent < 0:
+		c.indent, c.start, c.run = indent, at, keyRun{line: number}
+	}
+	c.run.items = append(c.run.items, item)
+	c.total++
+}
+
+// end closes the open run, at a place in the text. A short one stays text.
+func (c *runCutter) end(at int) {
+	if c.indent < 0 {
+		return
+	}
+	if len(c.run.items) < minRunLines {
+		c.rest = append(c.rest, c.text[c.start:at]...)
+	} else {
+		c.rest = append(c.rest, strings.Repeat(" ", c.indent)+"- "+runMark...)
+		c.rest = append(c.rest, strings.Repeat("\n", len(c.run.items))...)
+		c.runs = append(c.runs, c.run)
+	}
+	c.run, c.indent = keyRun{}, -1
 }
 
 // slab hands out nodes from large blocks.
@@ -193,55 +200,62 @@ func (s *slab) list(children []*yaml.Node) []*yaml.Node {
 // line reads "- [a, b]" or "- {a: b}" with plain or simply quoted scalars. It
 // returns nil for any other line.
 func (s *slab) line(text string, number int) (indent int, item *yaml.Node) {
-	i := 0
+	indent = skipSpaces(text, 0)
+	if indent+3 >= len(text) || text[indent] != '-' || text[indent+1] != ' ' {
+		return 0, nil
+	}
+	i := skipSpaces(text, indent+1)
+	if i >= len(text) {
+		return 0, nil
+	}
+	var buffer [12]*yaml.Node
+	switch text[i] {
+	case '[':
+		if children := s.children(text, i+1, number, ']', buffer[:0]); children != nil {
+			item = s.node(yaml.SequenceNode, "!!seq", "", number, i+1)
+			item.Style, item.Content = yaml.FlowStyle, s.list(children)
+		}
+	case '{':
+		if children := s.children(text, i+1, number, '}', buffer[:0]); children != nil {
+			item = s.node(yaml.MappingNode, "!!map", "", number, i+1)
+			item.Style, item.Content = yaml.FlowStyle, s.list(children)
+		}
+	}
+	return indent, item
+}
+
+// children reads what stands between brackets, to the end of the line; nil where
+// it is anything but scalars.
+func (s *slab) children(text string, i, line int, closing byte, children []*yaml.Node) []*yaml.Node {
+	for len(children)+2 <= cap(children) {
+		if closing == '}' {
+			key, after := s.scalar(text, i, line)
+			if key == nil || key.Style != 0 || after+1 >= len(text) || text[after] != ':' || text[after+1] != ' ' {
+				return nil
+			}
+			children, i = append(children, key), after+2
+		}
+		value, after := s.scalar(text, i, line)
+		if value == nil || after >= len(text) {
+			return nil
+		}
+		children = append(children, value)
+		switch {
+		case text[after] == closing && blankTail(text[after+1:]):
+			return children
+		case text[after] != ',':
+			return nil
+		}
+		i = after + 1
+	}
+	return nil
+}
+
+func skipSpaces(text string, i int) int {
 	for i < len(text) && text[i] == ' ' {
 		i++
 	}
-	indent = i
-	if i+3 >= len(text) || text[i] != '-' || text[i+1] != ' ' {
-		return 0, nil
-	}
-	for i++; i < len(text) && text[i] == ' '; i++ {
-	}
-	if i >= len(text) || (text[i] != '[' && text[i] != '{') {
-		return 0, nil
-	}
-	kind, tag, closing := yaml.SequenceNode, "!!seq", byte(']')
-	if text[i] == '{' {
-		kind, tag, closing = yaml.MappingNode, "!!map", '}'
-	}
-	var buffer [12]*yaml.Node
-	children := buffer[:0]
-	for j := i + 1; ; {
-		if len(children)+2 > len(buffer) {
-			return 0, nil
-		}
-		if kind == yaml.MappingNode {
-			key, after := s.scalar(text, j, number)
-			if key == nil || key.Style != 0 || after+1 >= len(text) || text[after] != ':' || text[after+1] != ' ' {
-				return 0, nil
-			}
-			children, j = append(children, key), after+2
-		}
-		value, after := s.scalar(text, j, number)
-		if value == nil || after >= len(text) {
-			return 0, nil
-		}
-		children = append(children, value)
-		if text[after] == closing {
-			if !blankTail(text[after+1:]) {
-				return 0, nil
-			}
-			break
-		}
-		if text[after] != ',' {
-			return 0, nil
-		}
-		j = after + 1
-	}
-	item = s.node(kind, tag, "", number, i+1)
-	item.Style, item.Content = yaml.FlowStyle, s.list(children)
-	return indent, item
+	return i
 }
 
 // blankTail reports whether a line ends here but for spaces and a comment.
@@ -275,33 +289,14 @@ func isPrintableASCII(s string) bool {
 // scalar reads a plain or simply quoted scalar from text[i:] and gives the place
 // of the character after it and its spaces.
 func (s *slab) scalar(text string, i, line int) (*yaml.Node, int) {
-	for i < len(text) && text[i] == ' ' {
-		i++
-	}
-	if i >= len(text) {
+	start := skipSpaces(text, i)
+	if start >= len(text) {
 		return nil, 0
 	}
-	start, j := i, i
-	if q := text[i]; q == '"' || q == '\'' {
-		for j++; j < len(text) && text[j] != q; j++ {
-			if c := text[j]; c < ' ' || c > '~' || c == '\\' {
-				return nil, 0
-			}
-		}
-		if j++; j >= len(text) || text[j] == q {
-			return nil, 0
-		}
-		n := s.node(yaml.ScalarNode, "!!str", text[start+1:j-1], line, start+1)
-		n.Style = yaml.DoubleQuotedStyle
-		if q == '\'' {
-			n.Style = yaml.SingleQuotedStyle
-		}
-		for j < len(text) && text[j] == ' ' {
-			j++
-		}
-		return n, j
+	if text[start] == '"' || text[start] == '\'' {
+		return s.quoted(text, start, line)
 	}
-	end := start
+	end, j := start, start
 	for ; j < len(text); j++ {
 		c := text[j]
 		if c == ' ' {
@@ -317,6 +312,25 @@ func (s *slab) scalar(text string, i, line int) (*yaml.Node, int) {
 		return nil, 0
 	}
 	return s.node(yaml.ScalarNode, plainTag(value), value, line, start+1), j
+}
+
+// quoted reads text in quotes that holds no escape.
+func (s *slab) quoted(text string, start, line int) (*yaml.Node, int) {
+	q, j := text[start], start+1
+	for ; j < len(text) && text[j] != q; j++ {
+		if c := text[j]; c < ' ' || c > '~' || c == '\\' {
+			return nil, 0
+		}
+	}
+	if j++; j >= len(text) || text[j] == q {
+		return nil, 0
+	}
+	n := s.node(yaml.ScalarNode, "!!str", text[start+1:j-1], line, start+1)
+	n.Style = yaml.DoubleQuotedStyle
+	if q == '\'' {
+		n.Style = yaml.SingleQuotedStyle
+	}
+	return n, skipSpaces(text, j)
 }
 
 func isDigit(c byte) bool { return c >= '0' && c <= '9' }

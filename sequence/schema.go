@@ -280,8 +280,8 @@ func (w *schemaWriter) notation(v want) ordered {
 		})
 	case wantDuration:
 		return w.ref("duration", func() ordered {
-			return ordered{{"description", "A length of time: seconds, frames or beats."}, {"anyOf", []ordered{
-				bare(0, v.hi), unitText(withUnitNames(append(unitNames(seconds), "f", "b")), "1.2s", "36f", "3b"),
+			return ordered{{"description", "A length of time: seconds, frames, beats or a timecode."}, {"anyOf", []ordered{
+				bare(0, v.hi), unitText(timePattern(), "1.2s", "36f", "3b"),
 			}}}
 		})
 	case wantEase:

@@ -413,7 +413,7 @@ var motionShape = &shape{name: "motion", doc: "One choreography script: keys on 
 	{name: "rig", doc: "The rig file, relative to this file.", want: pathWant, need: true},
 	{name: "fps", doc: "Film frames a second.", want: rateWant},
 	{name: "tempo", doc: "Beats a minute, or changes of it.", want: anyOf(number(plain, 1, 1000), list(object(tempoShape)))},
-	{name: "length", doc: "Length; default: the last key.", want: durationWant},
+	{name: "length", doc: "When it ends; default: the last key.", want: timeWant},
 	{name: "loop", doc: "The end must join the start.", want: flagWant},
 	{name: "audio", doc: "The sound, a WAV file.", want: pathWant},
 	{name: "marks", doc: "Named times.", want: table(anyOf(timeWant, object(markShape)))},

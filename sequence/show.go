@@ -66,12 +66,13 @@ func (l *loader) readShow(d *decoder, doc *yaml.Node) *Show {
 			s.Rig = l.rig(name, d, n)
 		}
 	}
+	boards := boardsOf(s.Rig)
 	entries, partial := f.section("motions")
 	byName := newIndex[*ShowMotion]()
 	byName.partial = partial
 	for _, e := range entries {
 		d.goodName(e, "motion")
-		sm := l.showMotion(d, e, s)
+		sm := l.showMotion(d, e, s, &boards)
 		byName.known[e.name] = sm
 		s.Motions = append(s.Motions, sm)
 	}
@@ -101,7 +102,7 @@ func (l *loader) readShow(d *decoder, doc *yaml.Node) *Show {
 	return s
 }
 
-func (l *loader) showMotion(d *decoder, e entry, s *Show) *ShowMotion {
+func (l *loader) showMotion(d *decoder, e entry, s *Show, boards *showBoards) *ShowMotion {
 	f := d.open(e.value, showMotionShape, "motion "+e.name)
 	sm := &ShowMotion{Name: e.name, At: d.at(e.key), Loop: f.flag("loop"), Seed: uint64(f.whole("seed").V)}
 	if n := f.node("file"); n != nil {
@@ -113,7 +114,7 @@ func (l *loader) showMotion(d *decoder, e entry, s *Show) *ShowMotion {
 	}
 	sm.WhileBusy = busyOf(f.choice("while_busy"))
 	if f.has("trigger") {
-		sm.Trigger = l.trigger(d, f, s, sm)
+		sm.Trigger = l.trigger(d, f, s, sm, boards)
 	}
 	sm.timed = f.has("every") || f.excused("every") || f.excused("trigger") || f.excused("file")
 	if n := f.node("every"); n != nil {
@@ -139,7 +140,28 @@ func (l *loader) sameRig(d *decoder, n *yaml.Node, s *Show, sm *ShowMotion) {
 	d.bad(n, "use one rig file for the whole show", "%s is for the rig %s, but the show is for %s", filepath.Base(sm.File), sm.Script.Rig.File, s.Rig.File)
 }
 
-func (l *loader) trigger(d *decoder, f *fields, s *Show, sm *ShowMotion) *Trigger {
+// showBoards are the boards of a show's rig that a trigger may name.
+type showBoards struct {
+	index[*Board]
+	withInputs []*Board
+}
+
+func boardsOf(rig *Rig) showBoards {
+	boards := showBoards{index: newIndex[*Board]()}
+	if rig == nil {
+		return boards
+	}
+	for _, b := range rig.Boards {
+		boards.known[b.Name] = b
+		boards.partial = boards.partial || b.doubtful
+		if len(b.Inputs) > 0 {
+			boards.withInputs = append(boards.withInputs, b)
+		}
+	}
+	return boards
+}
+
+func (l *loader) trigger(d *decoder, f *fields, s *Show, sm *ShowMotion, boards *showBoards) *Trigger {
 	g := d.open(f.node("trigger"), triggerShape, "trigger of "+f.what)
 	t := &Trigger{At: g.at, Input: int(g.whole("input").V), Falling: g.choice("edge") == 1, WarmUp: g.num("warm_up"), Lockout: g.num("lockout")}
 	if g.has("while_busy") {
@@ -151,22 +173,13 @@ func (l *loader) trigger(d *decoder, f *fields, s *Show, sm *ShowMotion) *Trigge
 	if s.Rig == nil || !g.has("input") {
 		return t
 	}
-	boards := newIndex[*Board]()
-	var withInputs []*Board
-	for _, b := range s.Rig.Boards {
-		boards.known[b.Name] = b
-		boards.partial = boards.partial || b.doubtful
-		if len(b.Inputs) > 0 {
-			withInputs = append(withInputs, b)
-		}
-	}
 	switch {
 	case g.has("board"):
-		t.Board, _ = lookup(d, g.node("board"), g.label("board"), "board", boards)
-	case len(withInputs) == 1:
-		t.Board = withInputs[0]
-	case len(withInputs) > 1:
-		d.report.add(g.at, "add board: "+withInputs[0].Name, "%s: more than one board has inputs", g.what)
+		t.Board, _ = lookup(d, g.node("board"), g.label("board"), "board", boards.index)
+	case len(boards.withInputs) == 1:
+		t.Board = boards.withInputs[0]
+	case len(boards.withInputs) > 1:
+		d.report.add(g.at, "add board: "+boards.withInputs[0].Name, "%s: more than one board has inputs", g.what)
 	case boards.partial:
 	default:
 		d.bad(g.node("input"), "declare it under inputs of a board", "no board of the rig has inputs")

@@ -108,8 +108,11 @@ type clock struct {
 	lostMarks                     map[string]bool
 }
 
-// duration reads a length of time in seconds, frames or beats.
+// duration reads a length of time in seconds, frames or beats, or as a timecode.
 func (c *clock) duration(text string) (float64, *quantityError) {
+	if strings.Count(text, ":") >= 2 {
+		return c.timecode(strings.TrimSpace(text))
+	}
 	v, unit, err := parseNumber(text)
 	if err != nil {
 		return 0, err
@@ -168,6 +171,9 @@ func (c *clock) offset(s string) (float64, *quantityError) {
 			continue
 		}
 		name := strings.TrimSpace(s[:i])
+		if len(name) > maxName {
+			continue
+		}
 		if c.lostMarks[name] {
 			return 0, followOn
 		}
@@ -184,6 +190,9 @@ func (c *clock) offset(s string) (float64, *quantityError) {
 			return 0, badNumber(s, "has an offset that cannot be read: "+err.text, err.hint)
 		}
 		return d, nil
+	}
+	if strings.HasPrefix(s, "soonest") {
+		return 0, badNumber(s, "is for the keys of a track only", "write a time or a mark")
 	}
 	if c.marksLost {
 		return 0, followOn

@@ -183,7 +183,7 @@ func TestMoments(t *testing.T) {
 	}
 	for text, say := range map[string]string{
 		"baot": "did you mean the mark boat?", "baot+1s": "did you mean the mark boat?", "baot-1s": "did you mean the mark boat?", "boat+": "offset", "boat+x": "offset", "boat+1V": "offset",
-		"soonst": "did you mean soonest?", "1,5s": "decimal comma", "1V": "a time belongs", "1x": "a time takes", "": "neither a time",
+		"soonst": "did you mean soonest?", "soonest": "keys of a track only", "soonest+1s": "keys of a track only", "1,5s": "decimal comma", "1V": "a time belongs", "1x": "a time takes", "": "neither a time",
 		"boat+1,5s": "decimal comma",
 	} {
 		got, err := c.moment(text)

@@ -12,32 +12,13 @@ import (
 // quiet finds axes that are faster than a quiet window allows.
 func (c *checker) quiet() {
 	for _, q := range c.perf.Script.Quiet {
-		if !q.Speed.Given() {
-			continue
-		}
 		from, to := c.perf.PerformanceTime(q.From), c.perf.PerformanceTime(q.To)
 		for _, a := range c.perf.Axes {
-			if c.quietApplies(q, a.Spec) {
+			if q.Applies(a.Spec) {
 				c.quietAxis(q, a, from, to)
 			}
 		}
 	}
-}
-
-func (c *checker) quietApplies(q sequence.Quiet, a *sequence.Axis) bool {
-	if a.Kind != sequence.Servo && a.Kind != sequence.Stepper {
-		return false
-	}
-	linear := len(q.Speed.Text) > 4 && q.Speed.Text[len(q.Speed.Text)-4:] == "mm/s"
-	if (a.Unit == "mm") != linear {
-		return false
-	}
-	for _, r := range q.Release {
-		if r == a {
-			return false
-		}
-	}
-	return true
 }
 
 func (c *checker) quietAxis(q sequence.Quiet, a *interp.Axis, from, to float64) {
