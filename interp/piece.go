@@ -273,6 +273,9 @@ func (p paceTerm) splits(dst []float64, h float64) []float64 {
 // The form avoids the cancellation of the school formula.
 func solveRising(q [3]float64, s, h float64) float64 {
 	d := s - q[0]
+	if d <= 0 {
+		return 0
+	}
 	root := math.Sqrt(math.Max(0, float64(q[1]*q[1])+float64(4*q[2]*d)))
 	if den := q[1] + root; den > 0 {
 		return math.Max(0, math.Min(h, 2*d/den))

@@ -390,7 +390,7 @@ func (x *axisCheck) wear() {
 	if x.way == 0 || !x.wears() {
 		return
 	}
-	f := Finding{Level: Note, Rule: "wear", Axis: x.spec.Name, At: x.spec.At, From: 0, To: x.perf.Length, Value: x.way, Unit: x.spec.Unit,
+	f := Finding{Level: Note, Rule: "wear", Always: true, Axis: x.spec.Name, At: x.spec.At, From: 0, To: x.perf.Length, Value: x.way, Unit: x.spec.Unit,
 		Message: fmt.Sprintf("%s travels %s and turns round %s a play", x.spec.Name, amount(x.way, x.spec.Unit), times(x.turns))}
 	if x.perf.Script.Loop && x.perf.Length > 0 {
 		plays := day / x.perf.Length

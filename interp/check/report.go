@@ -26,6 +26,7 @@ type Finding struct {
 	Supply   string
 	At       sequence.Pos
 	From, To float64 // s of performance time
+	Always   bool    // true of the axis or board at any time, not of a moment
 	Value    float64
 	Limit    float64
 	Unit     string

@@ -31,12 +31,12 @@ func (c *checker) limitOrigins(a *sequence.Axis) {
 		}
 	}
 	if len(derived) > 0 {
-		c.add(Finding{Level: Note, Rule: "limit-origin", Axis: a.Name, At: a.At,
+		c.add(Finding{Level: Note, Rule: "limit-origin", Always: true, Axis: a.Name, At: a.At,
 			Message: fmt.Sprintf("%s has limits that the rig does not give: %s", a.Name, strings.Join(derived, ", ")),
 			Remedy:  "measure them and write limits: into the rig"})
 	}
 	if len(none) > 0 && !(len(none) == 1 && none[0] == "jerk") {
-		c.add(Finding{Level: Note, Rule: "no-limit", Axis: a.Name, At: a.At,
+		c.add(Finding{Level: Note, Rule: "no-limit", Always: true, Axis: a.Name, At: a.At,
 			Message: fmt.Sprintf("%s has no limit for %s, so that nothing is checked there", a.Name, strings.Join(none, " and ")),
 			Remedy:  "write limits: into the rig"})
 	}

@@ -22,11 +22,20 @@ func (c *column) take(from, to float64, still bool) {
 	if !c.known {
 		*c = column{lo: from, hi: from, first: from, last: from, still: true, known: true}
 	}
-	c.jumps = c.jumps || from != c.last
+	c.jumps = c.jumps || apart(from, c.last)
 	c.lo = math.Min(c.lo, math.Min(from, to))
 	c.hi = math.Max(c.hi, math.Max(from, to))
 	c.last = to
 	c.still = c.still && still
+}
+
+// folding is a curve on its way into columns.
+type folding struct {
+	curve    *interp.Curve
+	from, to float64
+	cols     []column
+	k        int // the column that is being filled
+	turns    []float64
 }
 
 // columnsOf folds a curve between two times into n columns of equal width. Each
@@ -34,50 +43,59 @@ func (c *column) take(from, to float64, still bool) {
 // it gives itself, and jumps only at its ends, so that no spike between two
 // samples is lost. The cost is linear in columns and in pieces.
 func columnsOf(c *interp.Curve, from, to float64, n int) []column {
-	cols := make([]column, n)
-	edge := func(k int) float64 { return from + float64((to-from)*float64(k))/float64(n) }
-	var turns []float64
-	k := 0
+	f := folding{curve: c, from: from, to: to, cols: make([]column, n)}
 	first := max(0, sort.Search(c.Spans(), func(i int) bool { a, _ := c.Span(i); return a > from })-1)
-	for i := first; i < c.Spans() && k < n; i++ {
-		a, b := c.Span(i)
-		if b <= from || a >= to {
-			continue
-		}
-		still := isStill(c, i)
-		turns = turns[:0]
-		if !still {
-			turns = c.Turns(turns, i)
-		}
-		u, vu := math.Max(a, from), c.Value(math.Max(a, from))
-		for end := math.Min(b, to); u < end && k < n; {
-			v := math.Min(end, edge(k+1))
-			for len(turns) > 0 && turns[0] <= u {
-				turns = turns[1:]
-			}
-			if len(turns) > 0 && turns[0] < v {
-				v = turns[0]
-			}
-			vv := vu
-			switch {
-			case still:
-			case v == b:
-				vv = c.Before(v).Position
-			default:
-				vv = c.Value(v)
-			}
-			cols[k].take(vu, vv, still)
-			u, vu = v, vv
-			for k < n && u >= edge(k+1) {
-				k++
-			}
+	for i := first; i < c.Spans() && f.k < n; i++ {
+		if a, b := c.Span(i); b > from && a < to {
+			f.piece(i, a, b)
 		}
 	}
+	// Where the motion ends in a jump, the value that it jumps to still counts.
 	end := c.Value(to)
-	if last := &cols[n-1]; last.last != end || !last.known {
+	if last := &f.cols[n-1]; last.last != end || !last.known {
 		last.take(end, end, true)
 	}
-	return filled(cols)
+	return filled(f.cols)
+}
+
+// edge gives the time at which column k begins.
+func (f *folding) edge(k int) float64 {
+	return f.from + float64((f.to-f.from)*float64(k))/float64(len(f.cols))
+}
+
+// piece folds piece i, which lies on [a, b), from turn to turn and from edge to
+// edge: on each such stretch it is monotone.
+func (f *folding) piece(i int, a, b float64) {
+	still := isStill(f.curve, i)
+	f.turns = f.turns[:0]
+	if !still {
+		f.turns = f.curve.Turns(f.turns, i)
+	}
+	turns := f.turns
+	u := math.Max(a, f.from)
+	value := f.curve.Value(u)
+	for end := math.Min(b, f.to); u < end && f.k < len(f.cols); {
+		next := math.Min(end, f.edge(f.k+1))
+		for len(turns) > 0 && turns[0] <= u {
+			turns = turns[1:]
+		}
+		if len(turns) > 0 && turns[0] < next {
+			next = turns[0]
+		}
+		v := value
+		switch {
+		case still:
+		case next == b:
+			v = f.curve.Before(next).Position
+		default:
+			v = f.curve.Value(next)
+		}
+		f.cols[f.k].take(value, v, still)
+		u, value = next, v
+		for f.k < len(f.cols) && u >= f.edge(f.k+1) {
+			f.k++
+		}
+	}
 }
 
 // filled gives columns too narrow to hold a moment the value before them, and
@@ -88,7 +106,7 @@ func filled(cols []column) []column {
 		if !cols[i].known {
 			cols[i] = column{lo: before, hi: before, first: before, last: before, still: true, known: true}
 		}
-		if cols[i].first != before || cols[i].lo != cols[i].hi {
+		if apart(cols[i].first, before) || apart(cols[i].lo, cols[i].hi) {
 			cols[i].still = false
 		}
 	}
@@ -101,7 +119,12 @@ func isStill(c *interp.Curve, i int) bool {
 		return true
 	}
 	r := c.Range(i, 0)
-	return r.Max-r.Min <= 1e-9*math.Max(1, math.Max(math.Abs(r.Max), math.Abs(r.Min)))
+	return !apart(r.Min, r.Max)
+}
+
+// apart reports whether two values differ by more than rounding.
+func apart(a, b float64) bool {
+	return math.Abs(a-b) > 1e-9*math.Max(1, math.Max(math.Abs(a), math.Abs(b)))
 }
 
 // rangeOf gives the least and greatest value of a whole curve, and whether it
@@ -112,7 +135,7 @@ func rangeOf(c *interp.Curve) (lo, hi float64, moves bool) {
 		r := c.Range(i, 0)
 		lo, hi = math.Min(lo, r.Min), math.Max(hi, r.Max)
 	}
-	return lo, hi, hi-lo > 1e-9*math.Max(1, math.Max(math.Abs(lo), math.Abs(hi)))
+	return lo, hi, apart(lo, hi)
 }
 
 // run is a stretch of a curve that is drawn in one way.

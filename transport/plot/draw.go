@@ -185,61 +185,80 @@ func (d *drawing) tallPage(systems []*system, list fitted, room float64) {
 }
 
 // manyPages fills pages with systems from top to bottom; rows that do not fit
-// under each other go on to the next page.
+// under each other go on to the next page. The list of findings shares the last
+// page where the staves leave it room, else it has its own.
 func (d *drawing) manyPages(systems []*system, list listing, room float64) {
 	var blocks []*system
 	for _, s := range systems {
 		blocks = append(blocks, s.split(room)...)
 	}
-	left := 0.0
-	for len(blocks) > 0 {
-		n, used := 0, 0.0
-		for n < len(blocks) {
-			_, natural, _ := blocks[n].heights()
-			need := math.Min(natural, room)
-			if n > 0 {
-				need += systemGap
-			}
-			if n > 0 && used+need > room {
-				break
-			}
-			used += need
-			n++
+	for {
+		n := fitting(blocks, room)
+		if n == len(blocks) {
+			break
 		}
-		last := n == len(blocks)
-		bottom := d.fillPage(blocks[:n], room, used, last)
-		left = margin + titleHeight + room - bottom
+		d.fillPage(blocks[:n], room, room)
 		blocks = blocks[n:]
 	}
-	p := d.pages[len(d.pages)-1]
-	here := list.fit(math.Max(0, left-10))
-	if here.rest > 0 || len(here.items) < len(list.items) {
-		p = d.newPage(d.h)
-		list.fit(room).draw(p, margin+titleHeight+8)
+	least, natural := stacked(blocks)
+	const gap = 12
+	shared := list.fit(room - gap - between(least, natural, 0.25))
+	if shared.rest > 0 {
+		d.fillPage(blocks, room, natural)
+		d.listPage(list.fit(room - gap))
 	} else {
-		here.draw(p, margin+titleHeight+room-here.height())
+		h := shared.height()
+		p := d.fillPage(blocks, math.Min(natural, room-gap-h), natural)
+		shared.draw(p, margin+titleHeight+room-h)
 	}
 	d.finishPages()
 }
 
-// fillPage draws systems on a new page and spreads what room is left; the last
-// page keeps its room for the findings.
-func (d *drawing) fillPage(blocks []*system, room, used float64, last bool) (bottom float64) {
+func (d *drawing) listPage(list fitted) { list.draw(d.newPage(d.h), margin+titleHeight+8) }
+
+// fitting gives how many systems stand under each other on a page; at least one.
+func fitting(blocks []*system, room float64) int {
+	for n := 1; n < len(blocks); n++ {
+		if _, natural := stacked(blocks[:n+1]); natural > room {
+			return n
+		}
+	}
+	return len(blocks)
+}
+
+// stacked gives the least and the natural height of systems under each other.
+func stacked(blocks []*system) (least, natural float64) {
+	for i, s := range blocks {
+		l, n, _ := s.heights()
+		if i > 0 {
+			l, n = l+systemGap, n+systemGap
+		}
+		least, natural = least+l, natural+n
+	}
+	return least, natural
+}
+
+// fillPage draws systems on a new page. They take their natural height, or less
+// where there is less room, or more, up to a height, where there is more.
+func (d *drawing) fillPage(blocks []*system, room, upTo float64) *page {
 	p := d.newPage(d.h)
-	extra := math.Max(0, (room-used)/float64(len(blocks)))
-	if last {
-		extra = math.Min(extra, 0)
+	least, natural := stacked(blocks)
+	share, extra := 1.0, 0.0
+	if room < natural {
+		share = math.Max(0, (room-least)/math.Max(1, natural-least))
+	} else {
+		extra = math.Max(0, math.Min(room, upTo)-natural) / float64(len(blocks))
 	}
 	y := margin + titleHeight
 	for i, s := range blocks {
 		if i > 0 {
 			y += systemGap
 		}
-		_, natural, _ := s.heights()
-		y = s.settle(y, math.Min(natural, room)+extra)
+		l, n, _ := s.heights()
+		y = s.settle(y, between(l, n, share)+extra)
 		d.drawSystem(p, s)
 	}
-	return y
+	return p
 }
 
 // finishPages puts the title block and the legend on every page.

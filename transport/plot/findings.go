@@ -1,6 +1,7 @@
 package plot
 
 import (
+	"cmp"
 	"math"
 	"sort"
 	"strconv"
@@ -54,8 +55,11 @@ func (p *page) tickNote(x, y float64) {
 
 const leastHatch = 3.0 // pt: what happens in a moment is still seen
 
-// spanOf gives where a finding lies across a system.
+// spanOf gives where a finding lies across a system; a note, where it begins.
 func (s *system) spanOf(f numbered) (x0, x1 float64) {
+	if f.Level == check.Note {
+		f.To = f.From
+	}
 	x0, x1 = s.x(math.Max(f.From, s.from)), s.x(math.Min(math.Max(f.From, f.To), s.to))
 	x0, x1 = math.Min(x0, s.end()), math.Max(x1, s.x0)
 	if x1-x0 < leastHatch {
@@ -66,13 +70,21 @@ func (s *system) spanOf(f numbered) (x0, x1 float64) {
 	return x0, x1
 }
 
+// shows reports whether a finding has its place in a system.
+func (s *system) shows(f numbered) bool {
+	if f.Level == check.Note || f.To < f.From {
+		return s.holds(f.From, f.From)
+	}
+	return s.holds(f.From, f.To)
+}
+
 // drawHatches hatches the findings of a band; what overlaps at one level is
 // hatched once.
 func (s *system) drawHatches(p *page, findings []numbered, y0, y1 float64) {
 	for level := check.Note; ; level-- {
 		var spans [][2]float64
 		for _, f := range findings {
-			if f.Level == level && s.holds(f.From, math.Max(f.From, f.To)) {
+			if f.Level == level && s.shows(f) {
 				a, b := s.spanOf(f)
 				spans = append(spans, [2]float64{a, b})
 			}
@@ -116,7 +128,7 @@ type numberAt struct {
 func (s *system) groups(findings []numbered) []numberAt {
 	var all []numberAt
 	for _, f := range findings {
-		if s.holds(f.From, math.Max(f.From, f.To)) {
+		if s.shows(f) {
 			a, b := s.spanOf(f)
 			all = append(all, s.numberAt((a+b)/2, []int{f.number}))
 		}
@@ -185,12 +197,20 @@ func (p *page) plate(b box) {
 type listing struct {
 	items []item
 	width float64
+	set   map[setting][]string // findings that have been set already
+}
+
+// setting is a finding in a detail.
+type setting struct {
+	number int
+	detail detail
 }
 
 // item is one finding in the list.
 type item struct {
 	number       int
 	level        check.Level
+	subject      string // the axis or supply
 	head         string
 	text, remedy string
 }
@@ -203,31 +223,47 @@ const (
 	listIndent  = 30.0 // number and swatch
 )
 
-// detail is how much of each finding a list says: lines of message, and of remedy.
+// detail is how much of a finding a list says: lines of message, and of remedy.
+// With no lines of its own, the message follows the headline.
 type detail struct{ lines, remedy int }
 
-var details = []detail{{3, 2}, {2, 1}, {2, 0}, {1, 0}, {0, 0}}
+// details is the detail for each level: errors, warnings and notes.
+type details [3]detail
+
+// full are the details, from most to least, with which all findings are listed;
+// grave those for errors and warnings where notes have to be left out.
+var (
+	full = []details{
+		{{3, 2}, {3, 2}, {3, 2}}, {{3, 2}, {2, 2}, {1, 0}}, {{3, 2}, {2, 2}, {0, 0}}, {{2, 1}, {2, 1}, {0, 0}},
+	}
+	grave = []details{
+		{{3, 2}, {2, 2}, {0, 0}}, {{2, 1}, {2, 1}, {0, 0}}, {{2, 1}, {1, 0}, {0, 0}}, {{2, 0}, {1, 0}, {0, 0}}, {{1, 0}, {0, 0}, {0, 0}}, {{0, 0}, {0, 0}, {0, 0}},
+	}
+)
 
 func listingOf(r *check.Report, width float64) listing {
-	l := listing{width: width}
+	l := listing{width: width, set: map[setting][]string{}}
 	if r == nil {
 		return l
 	}
 	for i, f := range r.Findings {
-		l.items = append(l.items, item{i + 1, f.Level, headline(f), f.Message, f.Remedy})
+		level := min(f.Level, check.Note)
+		l.items = append(l.items, item{i + 1, level, cmp.Or(f.Axis, f.Supply), headline(f, r.Duration), f.Message, f.Remedy})
 	}
 	return l
 }
 
-// headline says of what and when a finding speaks.
-func headline(f check.Finding) string {
+// headline says of what and when a finding speaks. The whole motion is no time
+// worth naming.
+func headline(f check.Finding, length float64) string {
 	parts := []string{f.Level.String()}
 	if f.Axis != "" {
 		parts = append(parts, shortTo(f.Axis, 32))
 	} else if f.Supply != "" {
 		parts = append(parts, shortTo(f.Supply, 32))
 	}
-	if when := whenText(f.From, f.To); when != "" {
+	whole := f.From <= 0 && length > 0 && f.To >= length
+	if when := whenText(f.From, f.To); when != "" && !whole {
 		parts = append(parts, when)
 	}
 	return strings.Join(parts, ", ")
@@ -252,8 +288,7 @@ func (l listing) columnWidth() float64 { return (l.width - listGap) / listColumn
 type fitted struct {
 	listing
 	blocks [][]string // the lines of each finding; the first one follows its headline
-	detail detail
-	rest   int // findings that are left out
+	rest   int        // findings that are left out
 }
 
 // least is the height of the shortest list worth drawing.
@@ -264,54 +299,105 @@ func (l listing) least() float64 {
 	return listTop + float64(math.Min(4, math.Ceil(float64(len(l.items))/listColumns))*listLine)
 }
 
-// fit takes the fullest detail with which all findings fit, or as many findings
-// as fit in the briefest.
+// fit takes the fullest detail with which all findings fit. Failing that, it
+// leaves out notes, then the details of what is grave, then the least grave
+// findings.
 func (l listing) fit(room float64) fitted {
 	if len(l.items) == 0 {
 		return fitted{}
 	}
-	var f fitted
-	for _, d := range details {
-		f = fitted{listing: l, detail: d}
-		if l.briefly(d) > room {
-			continue
-		}
-		for _, it := range l.items {
-			f.blocks = append(f.blocks, l.linesOf(it, d))
-		}
-		if f.height() <= room {
+	for _, d := range full {
+		if f, ok := l.with(d, len(l.items), room); ok {
 			return f
 		}
 	}
-	rows := int((room - listTop) / listLine)
-	keep := max(0, min(len(l.items), rows*listColumns-1))
-	f = fitted{listing: l, detail: details[len(details)-1], rest: len(l.items) - keep}
-	f.items = l.items[:keep]
-	for _, it := range f.items {
-		f.blocks = append(f.blocks, l.linesOf(it, f.detail))
+	most := 0 // errors and warnings
+	for _, it := range l.items {
+		if it.level != check.Note {
+			most++
+		}
+	}
+	for _, d := range grave {
+		if f, ok := l.with(d, most, room); ok {
+			return l.padded(f, d, most, room)
+		}
+	}
+	briefest := grave[len(grave)-1]
+	lines := max(0, int((room-listTop-4)/listLine)) * listColumns
+	f, _ := l.with(briefest, max(0, min(most, lines-1)), math.Inf(1))
+	return f
+}
+
+// padded adds notes to a list of n findings that fits, as long as it does.
+func (l listing) padded(f fitted, d details, n int, room float64) fitted {
+	low, high := n, len(l.items)
+	for low < high {
+		middle := (low + high + 1) / 2
+		if more, ok := l.with(d, middle, room); ok {
+			f, low = more, middle
+		} else {
+			high = middle - 1
+		}
 	}
 	return f
 }
 
-// briefly is a lower bound of the height with a detail, found without setting type.
-func (l listing) briefly(d detail) float64 {
-	lines := 1.0
-	if d.lines > 0 {
-		lines = 2
+// with sets the n gravest findings in a detail and reports whether they fit.
+func (l listing) with(d details, n int, room float64) (fitted, bool) {
+	f := fitted{listing: l, rest: len(l.items) - n}
+	if l.briefly(d, n) > room {
+		return f, false
 	}
-	return listTop + float64(math.Ceil(float64(len(l.items))*lines/listColumns)*listLine)
+	f.items = l.gravest(n)
+	for _, it := range f.items {
+		f.blocks = append(f.blocks, l.linesOf(it, d[it.level]))
+	}
+	return f, f.height() <= room
 }
 
-// linesOf sets a finding. With no lines of its own, the message follows the
-// headline.
+// gravest gives the n gravest findings in the order of their numbers.
+func (l listing) gravest(n int) []item {
+	if n == len(l.items) {
+		return l.items
+	}
+	items := append([]item{}, l.items...)
+	sort.SliceStable(items, func(i, j int) bool { return items[i].level < items[j].level })
+	items = items[:n]
+	sort.Slice(items, func(i, j int) bool { return items[i].number < items[j].number })
+	return items
+}
+
+// briefly is a lower bound of the height of n findings, found without setting type.
+func (l listing) briefly(d details, n int) float64 {
+	lines := 0
+	for _, it := range l.gravest(n) {
+		lines++
+		if d[it.level].lines > 0 {
+			lines++
+		}
+	}
+	return listTop + float64(math.Ceil(float64(lines)/listColumns)*listLine)
+}
+
+// linesOf sets a finding.
 func (l listing) linesOf(it item, d detail) []string {
+	key := setting{it.number, d}
+	lines, known := l.set[key]
+	if !known {
+		lines = l.setLines(it, d)
+		l.set[key] = lines
+	}
+	return lines
+}
+
+func (l listing) setLines(it item, d detail) []string {
 	width := l.columnWidth() - listIndent
 	if d.lines == 0 {
 		room := width - listHead.widthOf(it.head) - 6
 		if room < 30 {
 			return []string{""}
 		}
-		return []string{listFace.shorten(it.text, room)}
+		return []string{listFace.shorten(strings.TrimPrefix(it.text, it.subject+" "), room)}
 	}
 	out := append([]string{""}, listFace.wrap(it.text, width, d.lines)...)
 	if d.remedy > 0 && it.remedy != "" {

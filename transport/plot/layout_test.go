@@ -51,7 +51,7 @@ func TestTextsDoNotOverlap(t *testing.T) {
 
 func TestRandomReportsKeepTheLayout(t *testing.T) {
 	p := keeper(t, "boat.motion.yaml")
-	for n := range 60 {
+	for n := range 30 {
 		r := rand.New(rand.NewSource(int64(n)))
 		s := Sheet{Performance: p, Report: randomReport(r, p, r.Intn(90)), Trace: randomTrace(r, p)}
 		d := layout(s, n%2 == 0)

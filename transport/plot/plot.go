@@ -124,5 +124,22 @@ func Draw(w io.Writer, form Form, s Sheet) error {
 	case s.DPI != 0 && (s.DPI < 24 || s.DPI > 600):
 		return fmt.Errorf("%d dots an inch is out of range; 24 to 600 will do", s.DPI)
 	}
+	s.Report = momentary(s.Report)
 	return write(w, form, s)
+}
+
+// momentary gives the report without the notes that are of no moment of the
+// motion: a sheet of time has no place for them.
+func momentary(r *check.Report) *check.Report {
+	if r == nil {
+		return nil
+	}
+	out := *r
+	out.Findings = nil
+	for _, f := range r.Findings {
+		if !f.Always || f.Level != check.Note {
+			out.Findings = append(out.Findings, f)
+		}
+	}
+	return &out
 }

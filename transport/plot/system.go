@@ -147,7 +147,7 @@ func (d *drawing) systemOf(from, to, seconds float64, last bool) *system {
 	s.bottoms = placeAll(s.cues, mostLanes, s.x0-gutter/2, d.w-margin)
 	s.rulers = rulersOf(d.Performance, s)
 	for _, f := range d.loose {
-		if s.holds(f.From, f.To) {
+		if s.shows(f) {
 			s.loose = append(s.loose, f)
 		}
 	}
@@ -171,6 +171,10 @@ func (s *system) labels(list []moment, f face) []label {
 
 // holds reports whether a span of time shows in the system.
 func (s *system) holds(from, to float64) bool {
+	from, to = math.Max(from, 0), math.Max(to, 0)
+	if s.last {
+		from, to = math.Min(from, s.to), math.Min(to, s.to)
+	}
 	return from <= s.to && to >= s.from && (from < s.to || s.last) && (to > s.from || s.from == 0 || to == from)
 }
 
