@@ -34,7 +34,6 @@ const (
 	gutter     = 104.0
 	rulerRow   = 9.5
 	systemGap  = 18.0
-	mostLanes  = 3
 	headroom   = 4.0 // between ruler and first stave
 	mostLetter = 26  // characters of a mark's name
 )
@@ -142,9 +141,10 @@ func (d *drawing) systemOf(from, to, seconds float64, last bool) *system {
 		s.rows = append(s.rows, *r)
 	}
 	s.marks = s.labels(d.marks, markFace)
-	s.tops = placeAll(s.marks, mostLanes, s.x0-gutter/2, d.w-margin)
+	lanes := mostLanes(len(d.rows))
+	s.tops = placeAll(s.marks, lanes, s.x0-gutter/2, d.w-margin)
 	s.cues = s.labels(d.cues, cueFace)
-	s.bottoms = placeAll(s.cues, mostLanes, s.x0-gutter/2, d.w-margin)
+	s.bottoms = placeAll(s.cues, lanes, s.x0-gutter/2, d.w-margin)
 	s.rulers = rulersOf(d.Performance, s)
 	for _, f := range d.loose {
 		if s.shows(f) {
@@ -237,3 +237,12 @@ func rowsOnly(rows []row) float64 {
 }
 
 func between(a, b, share float64) float64 { return a + float64((b-a)*share) }
+
+// mostLanes is how many lanes of labels a sheet may have: more where few staves
+// leave room for them.
+func mostLanes(rows int) int {
+	if rows <= 24 {
+		return 5
+	}
+	return 3
+}
