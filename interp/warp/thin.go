@@ -1,0 +1,115 @@
+package warp
+
+import (
+	"fmt"
+	"math"
+)
+
+// Tolerance says how far a thinned warp may go.
+type Tolerance struct {
+	Limits float64 // share by which limits other than the rate may be exceeded, such as 0.01
+	Time   float64 // s by which a moment may shift in the whole performance, pro rata before its end
+}
+
+// least shift and excess that count, for rounding.
+const (
+	timeNoise  = 1e-9 // s
+	shareNoise = 1e-9
+)
+
+// Thin gives a warp with fewer knots than s, which Solve gave for p: some of
+// its knots, with their rates. From each knot it goes on to the farthest one
+// found so that every limit still holds within the tolerance at every moment
+// in between; MaxRate and corners hold without it. The performance times
+// change a little, and with them the duration.
+//
+// A warp that rides on its limits has little to spare: solve under limits that
+// are lower by the tolerance, and the thinned warp keeps the real ones.
+// O(N log N (axes + terms)).
+func Thin(p Path, s Solution, t Tolerance) (Solution, error) {
+	if err := p.check(); err != nil {
+		return Solution{}, err
+	}
+	if len(s.Knots) != len(p.S) {
+		return Solution{}, fmt.Errorf("%d knots for %d grid points", len(s.Knots), len(p.S))
+	}
+	if !(t.Limits >= 0 && t.Limits <= math.MaxFloat64 && t.Time >= 0 && t.Time <= math.MaxFloat64) {
+		return Solution{}, fmt.Errorf("tolerances of %g and %g s have to be finite and 0 or more", t.Limits, t.Time)
+	}
+	x, err := squares(&p, s.Knots)
+	if err != nil {
+		return Solution{}, err
+	}
+	th := thinner{p: &p, x: x, s: s, t: t, caps: rateCaps(&p), cell: newCell(&p)}
+	return th.run(), nil
+}
+
+type thinner struct {
+	p    *Path
+	x    []float64
+	s    Solution
+	t    Tolerance
+	caps []bound
+	cell cell
+}
+
+func (t *thinner) run() Solution {
+	out := []Knot{t.s.Knots[0]}
+	for at := 0; at < len(t.x)-1; {
+		last := out[len(out)-1]
+		to := t.farthest(at, last.At)
+		k := t.s.Knots[to]
+		k.At = last.At + crossing(last, k)
+		out = append(out, k)
+		at = to
+	}
+	return Solution{Knots: out, Duration: out[len(out)-1].At}
+}
+
+// farthest finds a grid point as far as possible from grid point from, passed
+// at the performance time start, by doubling and then halving the step.
+func (t *thinner) farthest(from int, start float64) int {
+	good, last := from+1, len(t.x)-1
+	bad := last + 1
+	for step := 2; good < last; step *= 2 {
+		to := min(from+step, last)
+		if !t.fits(from, to, start) {
+			bad = to
+			break
+		}
+		good = to
+	}
+	for bad-good > 1 {
+		to := good + (bad-good)/2
+		if t.fits(from, to, start) {
+			good = to
+		} else {
+			bad = to
+		}
+	}
+	return good
+}
+
+// fits reports that one span may replace those from grid point from to to.
+func (t *thinner) fits(from, to int, start float64) bool {
+	a, b := t.s.Knots[from], t.s.Knots[to]
+	shift := math.Abs(start + crossing(a, b) - b.At)
+	if !(shift <= float64(t.t.Time*(b.At/t.s.Duration))+timeNoise) {
+		return false
+	}
+	x := t.x[from]
+	for i := from; i < to; i++ {
+		y := t.x[to]
+		if i+1 < to {
+			y = chord(t.x, t.p.S, from, to, i+1)
+			if y > float64(t.caps[i+1].x*(1+shareNoise)) {
+				return false
+			}
+		}
+		if t.cell.use(t.p, i, x, y).Share > 1+t.t.Limits+shareNoise {
+			return false
+		}
+		x = y
+	}
+	return true
+}
