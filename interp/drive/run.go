@@ -136,7 +136,7 @@ func (g *group) bin(t float64, n int) int {
 	if g.length <= 0 {
 		return 0
 	}
-	return min(n-1, int(t/g.length*float64(n)))
+	return min(n-1, int(t/g.length*float64(n)+1e-6)) // a frame on the edge of a bin is in it
 }
 
 func (l *load) hold(t, torque float64) {
