@@ -30,7 +30,7 @@ func (c *checker) quietAxis(q sequence.Quiet, a *interp.Axis, from, to float64) 
 		if pieceFrom >= to || pieceTo <= from || a.Horn.Still(i) {
 			continue
 		}
-		if peak, _ := a.Horn.Range(i, 1).Peak(); peak <= limit {
+		if peak, _ := a.Horn.Range(i, 1).Peak(); peak <= limit*(1+1e-6) {
 			continue
 		}
 		over := a.Horn.Over(nil, i, 1, limit, false)
@@ -46,7 +46,7 @@ func (c *checker) quietAxis(q sequence.Quiet, a *interp.Axis, from, to float64) 
 			}
 		}
 	}
-	if worst.Value <= limit {
+	if worst.Value <= limit*(1+1e-6) {
 		return
 	}
 	src := a.Blame(at, 1)
