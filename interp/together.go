@@ -2,6 +2,7 @@ package interp
 
 import (
 	"math"
+	"slices"
 
 	"limberjack/sequence"
 )
@@ -40,4 +41,47 @@ func overlap(p, q *strand, length float64) (from, to float64, src Source, ok boo
 		}
 	}
 	return 0, 0, Source{}, false
+}
+
+// BlameJump gives the source of a jump of a derivative of an order (0 to 2) at a
+// performance time: what comes after the joint of the contribution that jumps
+// most.
+func (a *Axis) BlameJump(t float64, order int) Source {
+	script := a.perf.ScriptTime(t)
+	best, size := a.parts[0].strand.source(script), -1.0
+	for _, s := range a.parts {
+		c := Curve{s.strand.pieces}
+		// Under a pace the joint may lie a rounding beside its script time.
+		before, after := c.Before(math.Max(script-1e-9, 0)).Order(order), c.At(script+1e-9).Order(order)
+		if script == 0 {
+			before = 0
+			if order == 0 {
+				before = after
+			}
+		}
+		if v := math.Abs(s.share * (after - before)); v > size {
+			best, size = s.strand.source(script+1e-9), v
+			if best.Track != nil && best.Key == len(best.Track.Keys)-1 && math.Abs(c.At(script+1e-9).Speed) == 0 {
+				best = s.strand.source(math.Max(script-1e-9, 0)) // the end of the last move
+			}
+		}
+	}
+	return best
+}
+
+// MovedBy gives the lines of the motion file that move the axis at a performance
+// time, ascending.
+func (a *Axis) MovedBy(t float64) []int {
+	script := a.perf.ScriptTime(t)
+	var lines []int
+	for _, s := range a.parts {
+		c := Curve{s.strand.pieces}
+		if i := c.find(script); !c.Still(i) {
+			if src := s.strand.sources[i]; src.At.File == a.perf.Script.File && !slices.Contains(lines, src.At.Line) {
+				lines = append(lines, src.At.Line)
+			}
+		}
+	}
+	slices.Sort(lines)
+	return lines
 }

@@ -188,7 +188,27 @@ func (m *motionReader) releasable(n *yaml.Node, f *fields, q *Quiet, axes index[
 	q.Release = append(q.Release, a)
 }
 
+// setOnce refuses two cues that set one axis at one time.
+func (m *motionReader) setOnce() {
+	type moment struct {
+		axis *Axis
+		time float64
+	}
+	first := map[moment]Pos{}
+	for _, c := range m.script.Cues {
+		for _, s := range c.Set {
+			k := moment{s.Axis, c.Time}
+			if at, twice := first[k]; twice {
+				m.report.add(s.At, "keep one of them", "%s is set twice at %s (line %d too)", s.Axis.Name, FormatSeconds(c.Time), at.Line)
+				continue
+			}
+			first[k] = s.At
+		}
+	}
+}
+
 func (m *motionReader) readCues(n *yaml.Node) {
+	defer m.setOnce()
 	moved := map[*Axis]Pos{}
 	for _, t := range m.script.Merged {
 		if t.Target.Axis != nil {

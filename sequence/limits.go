@@ -131,8 +131,13 @@ type AxisLimits struct{ Speed, Acceleration, Jerk Figure }
 func (a *Axis) HornLimits() AxisLimits {
 	l := AxisLimits{givenFigure(a.Limits.Speed), givenFigure(a.Limits.Acceleration), givenFigure(a.Limits.Jerk)}
 	if a.Kind != Servo || a.Unit != "deg" {
-		if !l.Speed.Known() && a.Measured.Speed.Given() {
+		switch {
+		case l.Speed.Known():
+		case a.Measured.Speed.Given():
 			l.Speed = Figure{a.Measured.Speed.V, OriginMeasured}
+		case a.Kind == Servo && a.Unit == "mm" && a.Servo != nil && a.Servo.Speed.Given():
+			// A linear servo's force line is not on its sheet; its speed is.
+			l.Speed = a.Figures().Speed
 		}
 		return l
 	}
@@ -210,13 +215,55 @@ func (c *Control) limits(known map[*Control]AxisLimits) AxisLimits {
 	return l
 }
 
+// partLimits gives limits at the part under which the horn keeps its own, over
+// the whole travel. With h(p) the horn over the part,
+//
+//	h' v <= V,  h' a + h" v^2 <= A,  h' j + 3 h" v a + h"' v^3 <= J
+//
+// hold when each of the terms of a sum takes no more than its share.
 func (a *Axis) partLimits() AxisLimits {
 	l := a.HornLimits()
-	r := math.Abs(a.hornRatio())
-	l.Speed.V *= r
-	l.Acceleration.V *= r
-	l.Jerk.V *= r
+	if a.Linkage == nil {
+		return l
+	}
+	h1, h2, h3 := a.steepest()
+	l.Speed.V /= h1
+	if h2 > 0 && l.Acceleration.Known() {
+		l.Speed.V = math.Min(l.Speed.V, math.Sqrt(l.Acceleration.V/2/h2))
+		l.Acceleration.V /= 2
+	}
+	l.Acceleration.V /= h1
+	if !l.Jerk.Known() {
+		return l
+	}
+	if h3 > 0 {
+		l.Speed.V = math.Min(l.Speed.V, math.Cbrt(l.Jerk.V/3/h3))
+	}
+	if h2 > 0 && l.Speed.V > 0 {
+		l.Acceleration.V = math.Min(l.Acceleration.V, l.Jerk.V/9/h2/l.Speed.V)
+	}
+	l.Jerk.V /= 3 * h1
 	return l
+}
+
+// steepest gives the greatest size of the first three derivatives of the horn by
+// the part over the travel, on a fine grid.
+func (a *Axis) steepest() (h1, h2, h3 float64) {
+	const steps = 256
+	low, high, ok := a.Bounds()
+	if !ok {
+		_, _, low, high = a.Linkage.Range()
+	}
+	for k := range steps + 1 {
+		_, d1, d2, d3, ok := a.Linkage.Horn(low + float64((high-low)*float64(k)/steps))
+		if ok {
+			h1, h2, h3 = math.Max(h1, math.Abs(d1)), math.Max(h2, math.Abs(d2)), math.Max(h3, math.Abs(d3))
+		}
+	}
+	if h1 == 0 {
+		return 1, 0, 0
+	}
+	return h1, h2, h3
 }
 
 func least(have, other Figure, share float64) Figure {

@@ -12,6 +12,7 @@ import (
 	"io"
 	"io/fs"
 	"path/filepath"
+	"strings"
 
 	"gopkg.in/yaml.v3"
 
@@ -49,7 +50,7 @@ func Load(open Open, name string) (Document, error) {
 	d, node := l.document(name, nil, nil)
 	var doc Document
 	if node != nil {
-		switch kindOf(node) {
+		switch kindOf(name, node) {
 		case "motion":
 			doc = l.readMotion(d, node)
 		case "show":
@@ -82,8 +83,9 @@ func LoadRig(open Open, name string) (*Rig, error) {
 	return r, err
 }
 
-// kindOf tells a motion from a show and a rig by the key that only it has.
-func kindOf(n *yaml.Node) string {
+// kindOf tells a motion from a show and a rig by the key that only it has, else
+// by the ending of the file, else by other keys.
+func kindOf(file string, n *yaml.Node) string {
 	keys := map[string]bool{}
 	if n.Kind == yaml.MappingNode {
 		for i := 0; i < len(n.Content); i += 2 {
@@ -92,6 +94,11 @@ func kindOf(n *yaml.Node) string {
 	}
 	for _, kind := range []string{"motion", "show"} {
 		if keys[kind] {
+			return kind
+		}
+	}
+	for _, kind := range []string{"motion", "show", "rig"} {
+		if strings.HasSuffix(file, "."+kind+".yaml") || strings.HasSuffix(file, "."+kind+".yml") {
 			return kind
 		}
 	}
@@ -184,7 +191,7 @@ func (l *loader) rig(name string, by *decoder, n *yaml.Node) *Rig {
 	if node == nil {
 		return nil
 	}
-	if kind := kindOf(node); kind != "rig" {
+	if kind := kindOf(path, node); kind != "rig" {
 		by.bad(n, "name the rig file, as in keeper.rig.yaml", "%s is a %s, not a rig", path, kind)
 		return nil
 	}
@@ -202,7 +209,7 @@ func (l *loader) motionOf(path string, by *decoder, n *yaml.Node) *Script {
 	if node == nil {
 		return nil
 	}
-	if kind := kindOf(node); kind != "motion" {
+	if kind := kindOf(path, node); kind != "motion" {
 		by.bad(n, "name a motion file, as in greet.motion.yaml", "%s is a %s, not a motion", path, kind)
 		return nil
 	}

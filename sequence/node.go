@@ -330,6 +330,25 @@ func commaHint(items []*yaml.Node, hint string) string {
 	return hint
 }
 
+// easeHint finds an ease whose commas have cut it into parts, as in
+// [1s, 30, cubic-bezier(0.3, 0, 0.2, 1)], and tells how to write it.
+func easeHint(items []*yaml.Node, hint string) string {
+	for i, n := range items {
+		name, _, opened := strings.Cut(n.Value, "(")
+		if !opened || strings.Contains(n.Value, ")") || name == "" {
+			continue
+		}
+		text := n.Value
+		for _, m := range items[i+1:] {
+			text += ", " + m.Value
+			if strings.HasSuffix(m.Value, ")") {
+				return fmt.Sprintf("quote an ease that has commas: %q", text)
+			}
+		}
+	}
+	return hint
+}
+
 func (f *fields) lose(i int) {
 	if f.lost == nil {
 		f.lost = make([]bool, len(f.shape.fields))
@@ -392,7 +411,7 @@ func (f *fields) openShort(n *yaml.Node) {
 	short := f.shape.short
 	if len(n.Content) < least || len(n.Content) > len(short) {
 		f.loseAll()
-		f.d.bad(n, commaHint(n.Content, fmt.Sprintf("write [%s]", strings.Join(short, ", "))),
+		f.d.bad(n, easeHint(n.Content, commaHint(n.Content, fmt.Sprintf("write [%s]", strings.Join(short, ", ")))),
 			"%s has %s; it takes %d or %d", f.what, countOf(len(n.Content), "part", "parts"), least, len(short))
 		return
 	}

@@ -99,8 +99,13 @@ func (d *decoder) goodName(e entry, noun string) {
 	for _, c := range s {
 		bad = bad || c < ' '
 	}
-	if bad {
+	switch {
+	case bad:
 		d.bad(e.key, "use letters, digits and hyphens, as in head-pan", "%q cannot be the name of %s %s", s, article(noun), noun)
+	case e.key.Tag != "!!str":
+		d.bad(e.key, "begin it with a letter, as in head-pan", "%q cannot be the name of %s %s: YAML reads it as something else than a word", s, article(noun), noun)
+	case (noun == "axis" || noun == "control") && (s == "time" || strings.Contains(s, ".")):
+		d.bad(e.key, "use letters, digits and hyphens, as in head-pan", "%q cannot be the name of %s %s: tables of samples use it", s, article(noun), noun)
 	}
 }
 
@@ -549,6 +554,16 @@ func (b *Board) hasInput(number int) bool {
 	for _, in := range b.Inputs {
 		if in.Number == number {
 			return true
+		}
+	}
+	return false
+}
+
+// stops reports whether an input asks for a controlled stop.
+func (b *Board) stops(number int) bool {
+	for _, in := range b.Inputs {
+		if in.Number == number {
+			return in.Stop
 		}
 	}
 	return false

@@ -332,7 +332,7 @@ func TestBrokenShows(t *testing.T) {
 	}
 	other := strings.Replace(smallRig, "rig: Signal post", "rig: Other", 1)
 	for _, c := range []struct{ from, to, say string }{
-		{"input: 1", "input: 4", "board main has no input 4"}, {"loop: true}", "loop: true, trigger: {input: 2, while_busy: drop}, while_busy: wait}", "given twice"},
+		{"input: 1", "input: 4", "board main has no input 4"}, {"loop: true}", "loop: true, trigger: {input: 1, while_busy: drop}, while_busy: wait}", "given twice"},
 		{"{play: idle}", "{play: idl}", "did you mean idle?"}, {"every: [4s, 9s]", "every: [9s, 4s]", "upside down"}, {"file: boat.motion.yaml", "file: other.motion.yaml", "is for the rig"},
 		{"trigger: {input: 1, edge: rising, warm_up: 60s, lockout: 20s, while_busy: wait}", "loop: false", "nothing starts the motion greet"},
 		{"file: idle.motion.yaml, loop: true", "file: keeper.rig.yaml", "is a rig, not a motion"}, {"to: 22h", "to: 9h", "not after 10h"}, {"edge: rising", "edge: up", "rising or falling"},

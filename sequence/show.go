@@ -184,6 +184,9 @@ func (l *loader) trigger(d *decoder, f *fields, s *Show, sm *ShowMotion, boards 
 	default:
 		d.bad(g.node("input"), "declare it under inputs of a board", "no board of the rig has inputs")
 	}
+	if t.Board != nil && t.Board.stops(t.Input) {
+		d.bad(g.node("input"), "use another input", "input %d of board %s asks for a stop; it cannot start a motion", t.Input, t.Board.Name)
+	}
 	if t.Board != nil && !t.Board.doubtful && !t.Board.hasInput(t.Input) {
 		d.bad(g.node("input"), "declare it under inputs of that board", "board %s has no input %d", t.Board.Name, t.Input)
 	}

@@ -131,7 +131,7 @@ func (c *clock) duration(text string) (float64, *quantityError) {
 			return 0, followOn
 		}
 		if len(c.tempo) == 0 {
-			return 0, badNumber(text, "is in beats, but the motion has no tempo", "add tempo: 96, or write seconds")
+			return 0, badNumber(text, "is in beats, but there is no tempo to count them by", "add tempo: 96 to the motion (a list of tempos begins at 0s), or write seconds")
 		}
 		return c.tempo.Seconds(v), nil
 	}

@@ -93,8 +93,7 @@ func documentReport(file string, err error) *check.Report {
 	return r
 }
 
-// reportsOf checks one file: a motion or a rig gives one report, a show one for
-// each of its motions and one for the whole.
+// reportsOf checks one file: a rig, a motion, or a show with all its motions.
 func reportsOf(file string) ([]*check.Report, error) {
 	doc, err := sequence.Load(openFile, file)
 	if err != nil {
@@ -112,7 +111,7 @@ func reportsOf(file string) ([]*check.Report, error) {
 			}
 			list = append(list, r)
 		}
-		return append(list, check.RunShow(d, list)), nil
+		return []*check.Report{check.RunShow(d, list)}, nil
 	case *sequence.Script:
 		r, err := reportOf(d)
 		return []*check.Report{r}, err

@@ -10,7 +10,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"limberjack/interp"
 	"limberjack/interp/check"
 	"limberjack/interp/drive"
 	"limberjack/transport/timeline"
@@ -68,15 +67,22 @@ func runExport(o exportOptions, out, errOut io.Writer) error {
 	if err != nil {
 		return err
 	}
-	if refused := travelFindings(p); len(refused) > 0 {
+	report := checkPerformance(p, drive.Run(p))
+	if refused := travelFindings(report); len(refused) > 0 {
 		for _, f := range refused {
 			fmt.Fprintf(errOut, "%s: %s; %s\n", f.At, f.Message, f.Remedy)
 		}
 		return errFindings
 	}
+	if n := report.Count(check.Error); n > 0 {
+		fmt.Fprintf(errOut, "%s has %d findings at error level; limberjack check shows them\n", o.file, n)
+	}
 	lines, err := timeline.Build(p)
 	if err != nil {
 		return err
+	}
+	if len(lines) == 0 {
+		return fmt.Errorf("%s: its rig has no axes, so that there is nothing to export", o.file)
 	}
 	names, err := writeTimelines(o.out, form, lines)
 	if err != nil {
@@ -89,9 +95,9 @@ func runExport(o exportOptions, out, errOut io.Writer) error {
 }
 
 // travelFindings gives the findings for which no pulse may be made.
-func travelFindings(p *interp.Performance) []check.Finding {
+func travelFindings(r *check.Report) []check.Finding {
 	var list []check.Finding
-	for _, f := range checkPerformance(p, drive.Run(p)).Findings {
+	for _, f := range r.Findings {
 		if f.Rule == "travel" && f.Level == check.Error {
 			list = append(list, f)
 		}

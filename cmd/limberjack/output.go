@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 )
@@ -14,15 +15,46 @@ type outputs struct {
 	pending []pendingFile
 }
 
-type pendingFile struct{ temporary, name string }
+type pendingFile struct {
+	temporary, name string
+	mode            fs.FileMode
+}
+
+// target gives where a file is to appear: a link is followed, so that what it
+// points to is replaced and not the link. Folders, pipes and devices are refused.
+// A file that is there keeps its permissions.
+func target(name string) (string, fs.FileMode, error) {
+	info, err := os.Stat(name)
+	if errors.Is(err, fs.ErrNotExist) {
+		return name, 0o644, nil
+	}
+	if err != nil {
+		return "", 0, fmt.Errorf("%s cannot be written: %w", name, reason(err))
+	}
+	switch {
+	case info.IsDir():
+		return "", 0, fmt.Errorf("%s is a folder; name a file", name)
+	case !info.Mode().IsRegular():
+		return "", 0, fmt.Errorf("%s is not a plain file, and a file that appears whole cannot take its place", name)
+	}
+	resolved, err := filepath.EvalSymlinks(name)
+	if err != nil {
+		return "", 0, fmt.Errorf("%s cannot be written: %w", name, reason(err))
+	}
+	return resolved, info.Mode().Perm(), nil
+}
 
 // write writes one file to its temporary place. An error leaves nothing behind.
 func (o *outputs) write(name string, fill func(io.Writer) error) error {
+	name, mode, err := target(name)
+	if err != nil {
+		return err
+	}
 	f, err := os.CreateTemp(filepath.Dir(name), "."+filepath.Base(name)+".*")
 	if err != nil {
 		return fmt.Errorf("%s cannot be written: %w", name, reason(err))
 	}
-	o.pending = append(o.pending, pendingFile{f.Name(), name})
+	o.pending = append(o.pending, pendingFile{f.Name(), name, mode})
 	err = fill(f)
 	if err == nil {
 		err = f.Sync()
@@ -57,7 +89,7 @@ func (o *outputs) discard() {
 func (o *outputs) commit() error {
 	defer o.discard()
 	for _, p := range o.pending {
-		if err := os.Chmod(p.temporary, 0o644); err != nil {
+		if err := os.Chmod(p.temporary, p.mode); err != nil {
 			return fmt.Errorf("%s cannot be written: %w", p.name, reason(err))
 		}
 	}

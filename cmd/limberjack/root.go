@@ -84,8 +84,18 @@ func version() string {
 	return v + " (" + info.GoVersion + ")"
 }
 
-// openFile opens a file for the readers of documents.
-func openFile(name string) (io.ReadCloser, error) { return os.Open(name) }
+// openFile opens a file for the readers of documents. A pipe or a device is
+// refused: reading it might never end.
+func openFile(name string) (io.ReadCloser, error) {
+	info, err := os.Stat(name)
+	if err != nil {
+		return nil, err
+	}
+	if !info.Mode().IsRegular() && !info.IsDir() {
+		return nil, &os.PathError{Op: "open", Path: name, Err: errors.New("it is not a plain file")}
+	}
+	return os.Open(name)
+}
 
 // colourFor reports whether text for w may have colour: on a terminal, unless
 // NO_COLOR is set (no-color.org).

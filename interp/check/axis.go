@@ -34,35 +34,45 @@ const day = 86400
 const defaultFrame = 0.020 // s, a 50 Hz frame (common practice)
 
 func newAxisCheck(c *checker, a *interp.Axis) *axisCheck {
-	x := &axisCheck{checker: c, curves: a, spec: a.Spec, horn: a.Horn, part: a.Part, limits: a.Spec.HornLimits(), frame: defaultFrame}
-	if a.Spec.Board != nil && a.Spec.Board.Rate.V > 0 {
-		x.frame = a.Spec.Board.Frame()
-	}
-	x.ranges = make([]pieceRange, a.Horn.Spans())
-	for i := range x.ranges {
-		for n := range 4 {
-			x.ranges[i][n] = a.Horn.Range(i, n)
-		}
-		x.tameInfinite(i)
-	}
+	x := &axisCheck{checker: c, curves: a, spec: a.Spec, horn: a.Horn, part: a.Part, limits: a.Spec.HornLimits(), frame: frameOf(a.Spec)}
+	x.ranges = rangesOf(a.Horn, x.frame)
 	x.findRuns()
 	return x
 }
 
-// tameInfinite replaces an infinite derivative, at the end of an ease with a
-// vertical tangent, by what one board frame makes of it: the board cannot show
-// more.
-func (x *axisCheck) tameInfinite(i int) {
-	from, to := x.horn.Span(i)
+// frameOf gives the frame of an axis's board in seconds.
+func frameOf(a *sequence.Axis) float64 {
+	if a.Board == nil || a.Board.Rate.V <= 0 {
+		return defaultFrame
+	}
+	return a.Board.Frame()
+}
+
+// rangesOf gives the extremes of all pieces of a curve.
+func rangesOf(c *interp.Curve, frame float64) []pieceRange {
+	ranges := make([]pieceRange, c.Spans())
+	for i := range ranges {
+		for n := range 4 {
+			ranges[i][n] = c.Range(i, n)
+		}
+		ranges[i].tame(c, i, frame)
+	}
+	return ranges
+}
+
+// tame replaces an infinite derivative, at the end of an ease with a vertical
+// tangent, by what one board frame makes of it: the board cannot show more.
+func (p *pieceRange) tame(c *interp.Curve, i int, frame float64) {
+	from, to := c.Span(i)
 	for n := 1; n < 4; n++ {
-		r := &x.ranges[i][n]
+		r := &p[n]
 		for _, e := range []struct{ v, at *float64 }{{&r.Min, &r.AtMin}, {&r.Max, &r.AtMax}} {
 			if !math.IsInf(*e.v, 0) && !math.IsNaN(*e.v) {
 				continue
 			}
-			a := math.Max(from, *e.at-x.frame)
-			b := math.Min(to, *e.at+x.frame)
-			step := math.Abs(x.horn.Value(b)-x.horn.Value(a)) / math.Pow(x.frame, float64(n))
+			a := math.Max(from, *e.at-frame)
+			b := math.Min(to, *e.at+frame)
+			step := math.Abs(c.Value(b)-c.Value(a)) / math.Pow(frame, float64(n))
 			*e.v = math.Copysign(step, *e.v)
 		}
 	}
@@ -77,43 +87,55 @@ func (x *axisCheck) unit(order int) string {
 	return u + [...]string{"", "/s", "/s2", "/s3"}[order]
 }
 
-// summary adds the axis's line to the report, with jumps counted over one frame.
+// summary adds the axis's line to the report, all of it at the moved part, with
+// jumps counted over one frame.
 func (x *axisCheck) summary() {
 	s := AxisSummary{Axis: x.spec.Name, Unit: x.spec.Unit, Min: math.Inf(1), Max: math.Inf(-1), Travelled: x.way, Turns: x.turns}
+	ranges := x.ranges
+	if x.part != x.horn {
+		ranges = rangesOf(x.part, x.frame)
+		s.Travelled = travelled(x.part, x.perf.Length)
+	}
 	if x.wears() && x.perf.Script.Loop && x.perf.Length > 0 {
 		s.PlaysADay = day / x.perf.Length
 	}
-	for i := range x.ranges {
-		from, _ := x.horn.Span(i)
-		if from > x.perf.Length {
+	for i, r := range ranges {
+		if from, _ := x.part.Span(i); from > x.perf.Length {
 			break
 		}
-		r := x.part.Range(i, 0)
-		s.Min, s.Max = math.Min(s.Min, r.Min), math.Max(s.Max, r.Max)
+		s.Min, s.Max = math.Min(s.Min, r[0].Min), math.Max(s.Max, r[0].Max)
 		for n, peak := range []*float64{&s.PeakSpeed, &s.PeakAcceleration, &s.PeakJerk} {
-			v, _ := x.ranges[i][n+1].Peak()
+			v, _ := r[n+1].Peak()
 			*peak = math.Max(*peak, v)
 		}
 	}
-	for _, j := range x.innerJoints() {
-		order, size := jumpOf(j, x.frame)
-		switch order {
-		case 1:
-			s.PeakSpeed = math.Max(s.PeakSpeed, size)
-		case 2:
-			s.PeakAcceleration = math.Max(s.PeakAcceleration, size)
-		case 3:
-			s.PeakJerk = math.Max(s.PeakJerk, size)
+	for _, j := range x.innerJoints(x.part) {
+		for n, peak := range []*float64{&s.PeakSpeed, &s.PeakAcceleration, &s.PeakJerk} {
+			*peak = math.Max(*peak, jumpOf(j, n+1, x.frame))
 		}
 	}
 	x.report.Axes = append(x.report.Axes, s)
 }
 
-// innerJoints gives the jumps of the horn's curve. Those at the two ends of a
-// loop are the seam's.
-func (x *axisCheck) innerJoints() []interp.Joint {
+// travelled sums all ways of a curve.
+func travelled(c *interp.Curve, length float64) float64 {
+	sum := 0.0
+	var turns []float64
+	for i := range c.Spans() {
+		if from, _ := c.Span(i); from >= length {
+			break
+		}
+		w := c.Way(i, turns)
+		sum, turns = sum+w.Up+w.Down, w.Turns
+	}
+	return sum
+}
+
+// innerJoints gives the jumps of a curve. Those at the two ends of a loop are
+// the seam's.
+func (x *axisCheck) innerJoints(c *interp.Curve) []interp.Joint {
 	var out []interp.Joint
-	for _, j := range x.horn.Joints(nil) {
+	for _, j := range c.Joints(nil) {
 		if x.perf.Script.Loop && (j.At <= 0 || j.At >= x.perf.Length-1e-9) {
 			continue
 		}
@@ -122,18 +144,16 @@ func (x *axisCheck) innerJoints() []interp.Joint {
 	return out
 }
 
-// jumpOf gives the derivative that a jump counts as, and its size over one
-// frame: a jump of position as speed, of speed as acceleration, of acceleration
-// as jerk.
-func jumpOf(j interp.Joint, frame float64) (order int, size float64) {
-	for n := range 3 {
-		a, b := j.Before.Order(n), j.After.Order(n)
-		d := math.Abs(b - a)
-		if d > 1e-9*math.Max(1, math.Max(math.Abs(a), math.Abs(b))) && !math.IsNaN(d) && !math.IsInf(d, 0) {
-			return n + 1, d / frame
-		}
+// jumpOf gives what a joint counts as for a derivative of an order: the jump of
+// the one before it over one frame, so that a jump of position counts as speed,
+// of speed as acceleration, of acceleration as jerk.
+func jumpOf(j interp.Joint, order int, frame float64) float64 {
+	a, b := j.Before.Order(order-1), j.After.Order(order-1)
+	d := math.Abs(b - a)
+	if d > 1e-9*math.Max(1, math.Max(math.Abs(a), math.Abs(b))) && !math.IsNaN(d) && !math.IsInf(d, 0) {
+		return d / frame
 	}
-	return 3, 0
+	return 0
 }
 
 // travel finds where the part goes beyond its end stops, and the horn beyond
@@ -249,7 +269,7 @@ var rateMeaning = [4]string{"", "the axis falls behind and cuts the move short",
 func (x *axisCheck) rateText(f *Finding, src interp.Source, order int, limit sequence.Figure) {
 	f.Level = rateLevel(limit)
 	f.Message = fmt.Sprintf("%s asks for %s where %s is the most (%s): %s", f.Axis, amount(f.Value, f.Unit), amount(f.Limit, f.Unit), originText(limit.Origin, x.spec), rateMeaning[order])
-	f.Remedy = x.rateRemedy(src, order, f.Value/f.Limit)
+	f.Remedy = x.rateRemedy(src, order, f.Value/f.Limit, (f.From+f.To)/2)
 }
 
 func originText(o sequence.Origin, a *sequence.Axis) string {
@@ -267,29 +287,84 @@ func originText(o sequence.Origin, a *sequence.Axis) string {
 // rateRemedy says what would bring a derivative of an order down by the ratio:
 // a move stretched by k has its speed divided by k, its acceleration by k^2, its
 // jerk by k^3; a move reduced by the ratio has all three divided by it.
-func (x *axisCheck) rateRemedy(src interp.Source, order int, ratio float64) string {
+func (x *axisCheck) rateRemedy(src interp.Source, order int, ratio, at float64) string {
+	stretch := math.Pow(ratio, 1/float64(order))
+	if l := src.Layer; l != nil && x.curves.Alone() {
+		return layerRemedy(l, order, ratio, x.spec.Unit)
+	}
+	if lines := x.curves.MovedBy(at); len(lines) > 1 {
+		return fmt.Sprintf("give all that moves it there %s times its time (%s), or make it smaller by a factor of %s", up(stretch), lineList(lines), up(ratio))
+	}
 	if l := src.Layer; l != nil {
-		if l.Kind == sequence.Envelope {
-			return fmt.Sprintf("bring high down to %s, or smooth it: attack %s and release %s", amount(l.Low+(l.High-l.Low)/ratio, x.spec.Unit),
-				sequence.FormatSeconds(l.Attack*ratio), sequence.FormatSeconds(l.Release*ratio))
-		}
-		return fmt.Sprintf("reduce its amount to %s, or its rate to %s Hz", amount(l.Amount/ratio, x.spec.Unit), short(l.Rate/math.Pow(ratio, 1/float64(order))))
+		return layerRemedy(l, order, ratio, x.spec.Unit)
 	}
 	if src.Track == nil || src.Key < 1 {
-		return fmt.Sprintf("slow it down by a factor of %s", short(math.Pow(ratio, 1/float64(order))))
+		return fmt.Sprintf("give it %s times its time", up(stretch))
 	}
 	a, b := src.Track.Keys[src.Key-1], src.Track.Keys[src.Key]
 	if b.Soonest {
 		return "soonest leaves nothing to add: end what is added to it before this move, or give the key a time"
 	}
-	duration, way := b.Time-a.Time, b.Value-a.Value
-	more := duration * (math.Pow(ratio, 1/float64(order)) - 1)
-	unit := src.Track.Target.Unit()
-	text := fmt.Sprintf("give this move %s more (%s in all)", atLeast(more), atLeast(duration+more))
+	duration, way, unit := b.Time-a.Time, b.Value-a.Value, src.Track.Target.Unit()
+	if steep(b, order) {
+		return fmt.Sprintf("this ease has no greatest %s; use min-jerk and give the move %s in all", rateRules[order], atLeast(x.softTime(way)))
+	}
+	text := fmt.Sprintf("give this move %s more (%s in all)", atLeast(duration*(stretch-1)), atLeast(duration*stretch))
 	if way != 0 && b.Ease.Spline() == 0 {
-		text += fmt.Sprintf(", or reduce it to %s", amount(math.Abs(way)/ratio, unit))
+		text += fmt.Sprintf(", or reduce it to %s", atMost(math.Abs(way)/ratio, unit))
 	}
 	return text
+}
+
+func layerRemedy(l *sequence.Layer, order int, ratio float64, unit string) string {
+	if l.Kind == sequence.Envelope {
+		return fmt.Sprintf("bring high down to %s, or smooth it: attack %s and release %s", atMost(l.Low+(l.High-l.Low)/ratio, unit),
+			atLeast(l.Attack*ratio), atLeast(l.Release*ratio))
+	}
+	return fmt.Sprintf("reduce its amount to %s, or its rate to %s Hz", atMost(l.Amount/ratio, unit), down(l.Rate/math.Pow(ratio, 1/float64(order))))
+}
+
+// steep reports whether an ease's derivative of an order has no greatest value.
+func steep(k sequence.Key, order int) bool {
+	if k.Ease.Spline() != 0 {
+		return false
+	}
+	p := k.Ease.Peaks()
+	return math.IsInf([...]float64{0, p.Speed, p.Acceleration, p.Jerk}[order], 0)
+}
+
+// softTime gives the least time in which a minimum-jerk move over a way keeps
+// all limits: its peak factors are 15/8, 10/sqrt(3) and 60.
+func (x *axisCheck) softTime(way float64) float64 {
+	t := 0.0
+	for order, factor := range [4]float64{0, 15.0 / 8, 10 / math.Sqrt(3), 60} {
+		if l := x.limit(order); order > 0 && l.Known() {
+			t = math.Max(t, math.Pow(factor*math.Abs(way)/l.V, 1/float64(order)))
+		}
+	}
+	return t
+}
+
+func lineList(lines []int) string {
+	words := make([]string, len(lines))
+	for i, l := range lines {
+		words[i] = fmt.Sprint(l)
+	}
+	return "lines " + strings.Join(words, ", ")
+}
+
+// up and down write a factor to three decimals that must not be undercut, or not
+// be passed.
+func up(v float64) string   { return trimZeros(math.Ceil(v*1000-1e-9) / 1000) }
+func down(v float64) string { return trimZeros(math.Floor(v*1000+1e-9) / 1000) }
+
+func trimZeros(v float64) string {
+	return strings.TrimRight(strings.TrimRight(fmt.Sprintf("%.3f", v), "0"), ".")
+}
+
+// atMost writes a way that must not be passed, rounded down to a hundredth.
+func atMost(v float64, unit string) string {
+	return strings.TrimRight(strings.TrimRight(fmt.Sprintf("%.2f", math.Floor(v*100+1e-9)/100), "0"), ".") + " " + unit
 }
 
 // joints finds corners: jumps of position, speed and acceleration, each counted
@@ -298,42 +373,46 @@ func (x *axisCheck) joints() {
 	if x.spec.Kind == sequence.Switch {
 		return
 	}
-	for _, j := range x.innerJoints() {
-		order, size := jumpOf(j, x.frame)
-		limit := x.limit(order)
-		if !limit.Known() || size <= limit.V*(1+1e-9) {
-			continue
+	for _, j := range x.innerJoints(x.horn) {
+		for order := 1; order <= 3; order++ {
+			x.joint(j, order)
 		}
-		src := x.blameJoint(j, order)
-		f := Finding{Level: rateLevel(limit), Rule: rateRules[order], Axis: x.spec.Name, At: src.At, From: j.At, To: j.At,
-			Value: size, Limit: limit.V, Unit: x.unit(order)}
-		before, after := j.Before.Order(order-1), j.After.Order(order-1)
-		f.Message = fmt.Sprintf("%s jumps from %s to %s at once, which over one frame of %s is %s, where %s is the most (%s): %s",
-			f.Axis, amount(before, x.unit(order-1)), amount(after, x.unit(order-1)), sequence.FormatSeconds(x.frame),
-			amount(size, f.Unit), amount(limit.V, f.Unit), originText(limit.Origin, x.spec), rateMeaning[order])
-		f.Remedy = x.jointRemedy(src, order, math.Abs(after-before), limit.V)
-		x.join(f)
 	}
 }
 
-// blameJoint gives the source of a jump: the contribution that changes most.
-func (x *axisCheck) blameJoint(j interp.Joint, order int) interp.Source {
-	if order == 1 {
-		return x.curves.BlamePosition(j.At, math.Inf(1), math.Inf(-1))
+// joint judges what a joint counts as for a derivative of one order.
+func (x *axisCheck) joint(j interp.Joint, order int) {
+	limit, size := x.limit(order), jumpOf(j, order, x.frame)
+	if !limit.Known() || size <= limit.V*(1+1e-9) {
+		return
 	}
-	return x.curves.Blame(j.At, order-1)
+	src := x.blameJoint(j, order)
+	f := Finding{Level: rateLevel(limit), Rule: rateRules[order], Axis: x.spec.Name, At: src.At, From: j.At, To: j.At,
+		Value: size, Limit: limit.V, Unit: x.unit(order)}
+	before, after := j.Before.Order(order-1), j.After.Order(order-1)
+	f.Message = fmt.Sprintf("%s jumps from %s to %s at once, which over one frame of %s is %s, where %s is the most (%s): %s",
+		f.Axis, amount(before, x.unit(order-1)), amount(after, x.unit(order-1)), sequence.FormatSeconds(x.frame),
+		amount(size, f.Unit), amount(limit.V, f.Unit), originText(limit.Origin, x.spec), rateMeaning[order])
+	f.Remedy = x.jointRemedy(src, order, math.Abs(after-before), limit.V)
+	x.join(f)
+}
+
+// blameJoint gives the source of a jump: the contribution that jumps most.
+func (x *axisCheck) blameJoint(j interp.Joint, order int) interp.Source {
+	return x.curves.BlameJump(j.At, order-1)
 }
 
 func (x *axisCheck) jointRemedy(src interp.Source, order int, jump, limit float64) string {
 	switch {
-	case order == 1:
-		return fmt.Sprintf("let it move there in %s or more, with an ease such as in-out", atLeast(jump/limit))
 	case src.Layer != nil:
-		return fmt.Sprintf("give the layer a fade of %s or more, or a smaller amount", atLeast(jump/limit))
-	case order == 2:
-		return fmt.Sprintf("join the two moves with an ease that starts and stops gently (in-out, min-jerk or pchip), or change speed over %s or more", atLeast(jump/limit))
+		return fmt.Sprintf("give the layer a fade of %s or more, or a smaller amount", atLeast(math.Max(jump/limit, 0.1)))
+	case order == 1:
+		return fmt.Sprintf("let it move there by min-jerk in %s or more", atLeast(x.softTime(jump)))
+	case src.Track == nil || src.Key < 1:
+		return fmt.Sprintf("let it change over %s or more", atLeast(jump/limit))
 	}
-	return fmt.Sprintf("use min-jerk or s-curve here, or let the acceleration change over %s or more", atLeast(jump/limit))
+	a, b := src.Track.Keys[src.Key-1], src.Track.Keys[src.Key]
+	return fmt.Sprintf("let the moves on both sides arrive by min-jerk, this one in %s in all", atLeast(math.Max(b.Time-a.Time, x.softTime(b.Value-a.Value))))
 }
 
 // amount writes a figure with its unit, to three or four figures.

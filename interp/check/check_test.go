@@ -117,9 +117,9 @@ func TestRemedyNamesTheTimeThatWouldDo(t *testing.T) {
 func TestRemediesMend(t *testing.T) {
 	before := report(t, "tracks: {pan: [[0s, 0], [0.5s, 80, min-jerk], [2s, 80]]}\n")
 	for _, c := range []struct{ rule, remedy, mended string }{
-		{"speed", "give this move 0.1 s more (0.6 s in all), or reduce it to 66.7 deg", "[[0s, 0], [0.6s, 80, min-jerk], [2s, 80]]"},
-		{"acceleration", "give this move 0.06 s more (0.56 s in all), or reduce it to 65 deg", "[[0s, 0], [0.56s, 80, min-jerk], [2s, 80]]"},
-		{"jerk", "give this move 0.13 s more (0.63 s in all), or reduce it to 41.7 deg", "[[0s, 0], [0.5s, 41.6, min-jerk], [2s, 41.6]]"},
+		{"speed", "give this move 0.1 s more (0.6 s in all), or reduce it to 66.66 deg", "[[0s, 0], [0.6s, 80, min-jerk], [2s, 80]]"},
+		{"acceleration", "give this move 0.06 s more (0.56 s in all), or reduce it to 64.95 deg", "[[0s, 0], [0.56s, 80, min-jerk], [2s, 80]]"},
+		{"jerk", "give this move 0.13 s more (0.63 s in all), or reduce it to 41.66 deg", "[[0s, 0], [0.5s, 41.66, min-jerk], [2s, 41.66]]"},
 	} {
 		list := before.found(c.rule, "pan")
 		if len(list) != 1 || list[0].Remedy != c.remedy {

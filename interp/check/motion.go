@@ -201,7 +201,7 @@ func (x *axisCheck) tooSlow(r run, speed, step, fps float64, why string, middle 
 
 // firstPose finds a start away from rest.
 func (x *axisCheck) firstPose() {
-	if x.spec.Kind != sequence.Servo && x.spec.Kind != sequence.Stepper || x.perf.Script.Loop {
+	if x.spec.Kind == sequence.Switch || x.spec.Kind == sequence.Dimmer {
 		return
 	}
 	first := x.part.Value(0)
@@ -233,13 +233,8 @@ func (x *axisCheck) seam() {
 		return
 	}
 	jump := math.Abs(end.Speed-start.Speed) / x.frame
-	if x.spec.Kind == sequence.Switch || jump < 1e-6 {
+	if x.spec.Kind == sequence.Switch || jump*x.frame <= seamShare*x.topSpeed() {
 		return
-	}
-	if !x.limits.Acceleration.Known() || jump <= x.limits.Acceleration.V {
-		if step == 0 || math.Abs(end.Speed-start.Speed)*x.frame < step {
-			return
-		}
 	}
 	level := Warning
 	if x.limits.Acceleration.Known() && jump > x.limits.Acceleration.V {
@@ -248,6 +243,19 @@ func (x *axisCheck) seam() {
 	x.add(Finding{Level: level, Rule: "loop-seam", Axis: x.spec.Name, At: at, From: x.perf.Length, To: x.perf.Length, Value: math.Abs(end.Speed - start.Speed), Limit: x.limits.Acceleration.V * x.frame, Unit: x.unit(1),
 		Message: fmt.Sprintf("%s ends at %s, but the loop starts at %s: the seam is a jolt", x.spec.Name, amount(end.Speed, x.unit(1)), amount(start.Speed, x.unit(1))),
 		Remedy:  "end and start at rest, or repeat the first keys after the end so that the speeds join"})
+}
+
+// seamShare is the jump of speed, as a share of the greatest speed of the motion,
+// from which a seam is seen as a jolt.
+const seamShare = 0.05
+
+func (x *axisCheck) topSpeed() float64 {
+	top := 0.0
+	for _, r := range x.ranges {
+		v, _ := r[1].Peak()
+		top = math.Max(top, v)
+	}
+	return top
 }
 
 // seamRemedy says how the end joins the start: by the last key, or by the layer
@@ -291,7 +299,7 @@ func (x *axisCheck) stepper() {
 	}
 	full := x.spec.FullSteps()
 	if x.spec.PullIn.Given() {
-		for _, j := range x.innerJoints() {
+		for _, j := range x.innerJoints(x.horn) {
 			jump := math.Abs(j.After.Speed-j.Before.Speed) * full
 			if math.Abs(j.After.Position-j.Before.Position) > 1e-9 {
 				jump = math.Abs(j.After.Position-j.Before.Position) / x.frame * full
@@ -324,10 +332,18 @@ func (x *axisCheck) pullIn(j interp.Joint, jump float64) {
 		Remedy:  fmt.Sprintf("use an ease that starts gently, or keep the jump below %s", amount(x.spec.PullIn.V/x.spec.FullSteps(), x.unit(1)))})
 }
 
+// usualDwell is the rest between two directions that is asked for where the rig
+// gives none, in seconds (common practice).
+const usualDwell = 0.1
+
 // reversals checks that a motor rests between its two directions.
 func (x *axisCheck) reversals() {
-	if x.spec.Kind != sequence.Motor || !x.spec.ReverseDwell.Given() {
+	if x.spec.Kind != sequence.Motor {
 		return
+	}
+	dwell, level := x.spec.ReverseDwell.V, Error
+	if !x.spec.ReverseDwell.Given() {
+		dwell, level = usualDwell, Warning
 	}
 	const least = 0.01 // percent of drive that counts as none
 	type drive struct {
@@ -349,13 +365,13 @@ func (x *axisCheck) reversals() {
 	sort.Slice(list, func(i, j int) bool { return list[i].span[0] < list[j].span[0] })
 	for i := 1; i < len(list); i++ {
 		gap := list[i].span[0] - list[i-1].span[1]
-		if list[i].sign == list[i-1].sign || gap >= x.spec.ReverseDwell.V-1e-9 {
+		if list[i].sign == list[i-1].sign || gap >= dwell-1e-9 {
 			continue
 		}
 		src := x.curves.BlamePosition(list[i].span[0], math.Inf(1), math.Inf(-1))
-		x.join(Finding{Level: Error, Rule: "reversal", Axis: x.spec.Name, At: src.At, From: list[i-1].span[1], To: list[i].span[0], Value: gap, Limit: x.spec.ReverseDwell.V, Unit: "s",
-			Message: fmt.Sprintf("%s changes direction with %s of rest between, but needs %s: the bridge and the gears take the blow", x.spec.Name, sequence.FormatSeconds(gap), sequence.FormatSeconds(x.spec.ReverseDwell.V)),
-			Remedy:  fmt.Sprintf("hold it at 0 %% for %s more", atLeast(x.spec.ReverseDwell.V-gap))})
+		x.join(Finding{Level: level, Rule: "reversal", Axis: x.spec.Name, At: src.At, From: list[i-1].span[1], To: list[i].span[0], Value: gap, Limit: dwell, Unit: "s",
+			Message: fmt.Sprintf("%s changes direction with %s of rest between, but needs %s: the bridge and the gears take the blow", x.spec.Name, sequence.FormatSeconds(gap), sequence.FormatSeconds(dwell)),
+			Remedy:  fmt.Sprintf("hold it at 0 %% for %s more", atLeast(dwell-gap))})
 	}
 }
 
@@ -366,11 +382,11 @@ func (x *axisCheck) switching() {
 	}
 	least := math.Max(x.spec.Shortest.V, x.frame)
 	last := 0.0
-	for k, j := range x.horn.Joints(nil) {
+	for _, j := range x.horn.Joints(nil) {
 		if j.At > x.perf.Length {
 			break
 		}
-		if k > 0 && j.At-last < least-1e-9 {
+		if j.At > 0 && j.At-last < least-1e-9 {
 			src := x.curves.BlamePosition(j.At, math.Inf(1), math.Inf(-1))
 			x.join(Finding{Level: Error, Rule: "switch-time", Axis: x.spec.Name, At: src.At, From: last, To: j.At, Value: j.At - last, Limit: least, Unit: "s",
 				Message: fmt.Sprintf("%s stays in one state for %s only; it needs %s", x.spec.Name, sequence.FormatSeconds(j.At-last), sequence.FormatSeconds(least)),

@@ -42,6 +42,41 @@ func (c *checker) limitOrigins(a *sequence.Axis) {
 	}
 }
 
+// standIns notes what the current of an axis is worked out from that the rig does
+// not say.
+func (c *checker) standIns(a *sequence.Axis) {
+	if a.Supply == nil && len(c.rig.Supplies) > 0 {
+		c.add(Finding{Level: Note, Rule: "no-supply", Always: true, Axis: a.Name, At: a.At,
+			Message: fmt.Sprintf("%s names no supply, so that no budget counts its current", a.Name),
+			Remedy:  "add supply: with the name of the one that feeds it"})
+	}
+	f := a.Figures()
+	if f == nil {
+		return
+	}
+	var assumed []string
+	for _, x := range []struct {
+		name string
+		sequence.Figure
+		unit string
+	}{{"dead band", f.DeadBand, "us"}, {"stall torque", f.StallTorque, "N.m"}, {"stall current", f.StallCurrent, "A"},
+		{"no-load current", f.NoLoadCurrent, "A"}, {"idle current", f.IdleCurrent, "A"}} {
+		if x.Origin == sequence.OriginClass {
+			assumed = append(assumed, fmt.Sprintf("%s %s", x.name, amount(x.V, x.unit)))
+		}
+	}
+	if len(assumed) == 0 {
+		return
+	}
+	gap := "has a data sheet that lacks some lines"
+	if a.Servo == nil {
+		gap = "has no data sheet"
+	}
+	c.add(Finding{Level: Note, Rule: "class-default", Always: true, Axis: a.Name, At: a.At,
+		Message: fmt.Sprintf("%s %s; a %s servo stands in: %s", a.Name, gap, f.Class, strings.Join(assumed, ", ")),
+		Remedy:  "write the lines of its data sheet into the rig"})
+}
+
 // restHolding checks the torque that an axis must hold at rest.
 func (c *checker) restHolding(a *sequence.Axis) {
 	f := a.Figures()

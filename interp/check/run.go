@@ -19,7 +19,7 @@ type Link struct {
 // Run judges a performance. trace is its current budget. The cost is linear in
 // the number of pieces of the curves.
 func Run(p *interp.Performance, trace *drive.Trace, links []Link) *Report {
-	c := &checker{perf: p, report: &Report{File: p.Script.File, Duration: p.Length}, groups: map[groupKey]int{}}
+	c := &checker{perf: p, rig: p.Rig, report: &Report{File: p.Script.File, Duration: p.Length}, groups: map[groupKey]int{}}
 	for _, a := range p.Axes {
 		c.axis(a)
 	}
@@ -35,9 +35,10 @@ func Run(p *interp.Performance, trace *drive.Trace, links []Link) *Report {
 
 // RunRig judges a rig alone: what can be said before there is a motion.
 func RunRig(r *sequence.Rig) *Report {
-	c := &checker{report: &Report{File: r.File}, groups: map[groupKey]int{}}
+	c := &checker{rig: r, report: &Report{File: r.File}, groups: map[groupKey]int{}}
 	for _, a := range r.Axes {
 		c.limitOrigins(a)
+		c.standIns(a)
 		c.restHolding(a)
 	}
 	c.report.sort(r.File)
@@ -47,6 +48,7 @@ func RunRig(r *sequence.Rig) *Report {
 // checker collects the findings of one performance.
 type checker struct {
 	perf   *interp.Performance
+	rig    *sequence.Rig
 	report *Report
 	groups map[groupKey]int
 }
@@ -62,7 +64,7 @@ type groupKey struct {
 func (c *checker) add(f Finding) { c.report.Findings = append(c.report.Findings, f) }
 
 // join adds a finding, or widens the one that the same rule has for the same
-// axis and place. say makes message and remedy once the worst is known.
+// axis and place; of both, the worse one speaks.
 func (c *checker) join(f Finding) *Finding {
 	key := groupKey{f.Rule, f.Axis, f.At}
 	i, ok := c.groups[key]
@@ -73,11 +75,23 @@ func (c *checker) join(f Finding) *Finding {
 	}
 	have := &c.report.Findings[i]
 	have.From, have.To = math.Min(have.From, f.From), math.Max(have.To, f.To)
-	if math.Abs(f.Value) > math.Abs(have.Value) {
+	if f.excess() > have.excess() {
 		f.From, f.To = have.From, have.To
 		*have = f
 	}
 	return have
+}
+
+// excess says how bad a finding is beside others of its rule: by how much a value
+// is above what is allowed, or below what is needed.
+func (f Finding) excess() float64 {
+	switch f.Rule {
+	case "reversal", "switch-time":
+		return -f.Value
+	case "dead-band", "resolution":
+		return -f.Value
+	}
+	return math.Abs(f.Value - f.Limit)
 }
 
 // axis runs all checks of one axis.
@@ -85,6 +99,7 @@ func (c *checker) axis(a *interp.Axis) {
 	x := newAxisCheck(c, a)
 	x.summary()
 	c.limitOrigins(a.Spec)
+	c.standIns(a.Spec)
 	x.travel()
 	x.rates()
 	x.joints()

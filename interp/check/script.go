@@ -46,14 +46,30 @@ func (c *checker) quietAxis(q sequence.Quiet, a *interp.Axis, from, to float64) 
 			}
 		}
 	}
+	frame := frameOf(a.Spec)
+	for _, j := range a.Horn.Joints(nil) {
+		if v := jumpOf(j, 1, frame); j.At >= from && j.At <= to && v > worst.Value {
+			worst.Value, at = v, j.At
+			worst.From, worst.To = math.Min(worst.From, j.At), math.Max(worst.To, j.At)
+		}
+	}
 	if worst.Value <= limit*(1+1e-6) {
 		return
 	}
 	src := a.Blame(at, 1)
+	if src.Track == nil && src.Layer == nil || jumpedAt(a, at) {
+		src = a.BlameJump(at, 0)
+	}
 	worst.At = src.At
 	worst.Message = fmt.Sprintf("%s runs at %s in the quiet window of line %d, which allows %s: the microphone hears it", a.Spec.Name, amount(worst.Value, worst.Unit), q.At.Line, amount(limit, worst.Unit))
 	worst.Remedy = quietRemedy(src, worst.Value/limit, q)
 	c.join(worst)
+}
+
+// jumpedAt reports whether the position jumps at a time.
+func jumpedAt(a *interp.Axis, at float64) bool {
+	before, after := a.Horn.Before(at).Position, a.Horn.At(at).Position
+	return math.Abs(after-before) > 1e-9
 }
 
 // greatestSpeed gives the greatest speed on a stretch of one piece: the piece's
@@ -143,11 +159,19 @@ func (c *checker) paceEnd(script, rate float64, at sequence.Pos) {
 // parting notes the greatest time by which script and sound part under a pace.
 func (c *checker) parting() {
 	worst, at := 0.0, 0.0
-	const steps = 4096
-	for k := range steps + 1 {
-		t := c.perf.Length * float64(k) / steps
+	take := func(t float64) {
 		if d := c.perf.ScriptTime(t) - t; math.Abs(d) > math.Abs(worst) {
 			worst, at = d, t
+		}
+	}
+	// They part most at a knot, or where the rate passes 1 between two.
+	for i, k := range c.perf.Script.Pace {
+		take(k.Time)
+		if i == 0 {
+			continue
+		}
+		if b := c.perf.Script.Pace[i-1]; (b.Rate-1)*(k.Rate-1) < 0 {
+			take(b.Time + (k.Time-b.Time)*(1-b.Rate)/(k.Rate-b.Rate))
 		}
 	}
 	if math.Abs(worst) < 1e-3 {

@@ -3,12 +3,14 @@ package check
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"limberjack/sequence"
 )
 
-// RunShow judges a show as a whole: what a day of it asks of each axis. reports
-// are those of its motions, in the show's order, nil where one has none.
+// RunShow judges a show as a whole: all that the reports of its motions say, each
+// thing once, and what a day of it asks of each axis. reports are those of its
+// motions, in the show's order, nil where one has none.
 func RunShow(s *sequence.Show, reports []*Report) *Report {
 	out := &Report{File: s.File}
 	hours := float64(day)
@@ -46,8 +48,54 @@ func RunShow(s *sequence.Show, reports []*Report) *Report {
 		out.Findings = append(out.Findings, Finding{Level: Note, Rule: "wear-triggered", At: s.At,
 			Message: fmt.Sprintf("how often %s plays is up to its trigger; it is not counted in the wear of a day", name)})
 	}
+	for _, r := range reports {
+		if r != nil {
+			out.take(r)
+		}
+	}
 	out.sort(s.File)
 	return out
+}
+
+// take merges the report of one motion: its findings but for the wear of a single
+// play, and the greatest that each axis, supply and board has to do.
+func (r *Report) take(o *Report) {
+	r.Duration = math.Max(r.Duration, o.Duration)
+	for _, f := range o.Findings {
+		if f.Rule != "wear" && !r.says(f) {
+			r.Findings = append(r.Findings, f)
+		}
+	}
+	for _, a := range o.Axes {
+		a.PlaysADay = 0 // the forecast of the whole show stands instead
+		i := slices.IndexFunc(r.Axes, func(b AxisSummary) bool { return b.Axis == a.Axis })
+		if i < 0 {
+			r.Axes = append(r.Axes, a)
+			continue
+		}
+		b := &r.Axes[i]
+		b.PeakSpeed, b.PeakAcceleration, b.PeakJerk = math.Max(b.PeakSpeed, a.PeakSpeed), math.Max(b.PeakAcceleration, a.PeakAcceleration), math.Max(b.PeakJerk, a.PeakJerk)
+		b.Min, b.Max = math.Min(b.Min, a.Min), math.Max(b.Max, a.Max)
+		b.Travelled, b.Turns = math.Max(b.Travelled, a.Travelled), max(b.Turns, a.Turns)
+	}
+	for _, s := range o.Supplies {
+		i := slices.IndexFunc(r.Supplies, func(b SupplySummary) bool { return b.Supply == s.Supply })
+		switch {
+		case i < 0:
+			r.Supplies = append(r.Supplies, s)
+		case s.Peak > r.Supplies[i].Peak:
+			r.Supplies[i] = s
+		}
+	}
+	if r.Boards == nil {
+		r.Boards = o.Boards
+	}
+}
+
+func (r *Report) says(f Finding) bool {
+	return slices.ContainsFunc(r.Findings, func(g Finding) bool {
+		return g.Rule == f.Rule && g.Axis == f.Axis && g.At == f.At && g.Message == f.Message
+	})
 }
 
 // playsADay forecasts how often a motion is played: over and over for a loop

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"path/filepath"
 	"strings"
 	"unicode/utf8"
 
@@ -57,7 +56,12 @@ func (r *Report) WriteText(w io.Writer, s Style) error {
 }
 
 func (r *Report) verdict(b *strings.Builder, s Style) {
-	errors, warnings, notes := r.Count(Error), r.Count(Warning), r.Count(Note)
+	errors, warnings, notes := r.Count(Error), r.Count(Warning), 0
+	for _, f := range r.Findings {
+		if r.told(f) && f.Level == Note {
+			notes++
+		}
+	}
 	verdict := s.paint(bold, "ready to play")
 	if r.Duration == 0 {
 		verdict = s.paint(bold, "no mistakes found")
@@ -80,12 +84,16 @@ func (r *Report) verdict(b *strings.Builder, s Style) {
 	fmt.Fprintf(b, "%s%s, %s, %s\n", length, count(errors, "error"), count(warnings, "warning"), count(notes, "note"))
 }
 
+// told reports whether the text tells a finding: the table of axes has the wear
+// of a play.
+func (r *Report) told(f Finding) bool { return f.Rule != "wear" || !f.Always }
+
 // notes writes what is good to know, after what is to be mended, in the order of
 // the file: a line or two each.
 func (r *Report) notes(b *strings.Builder, s Style) {
 	first := true
 	for _, f := range r.Findings {
-		if f.Level != Note || f.Rule == "wear" && len(r.Axes) > 0 { // the table of axes has the wear of a play
+		if f.Level != Note || !r.told(f) {
 			continue
 		}
 		if first {
@@ -100,7 +108,7 @@ func place(f Finding) string {
 	if !f.At.Known() {
 		return "-"
 	}
-	return filepath.Base(f.At.String())
+	return f.At.String()
 }
 
 // wearLine says what a day of a looped motion asks of the busiest axis; a single
@@ -276,6 +284,12 @@ func (r *Report) supplyTable(b *strings.Builder, s Style) {
 		rows = append(rows, []string{p.Supply, three(p.Peak), seconds(p.PeakAt), share, three(p.RMS), three(p.Mean), three(p.MinVoltage), three(p.Energy * 1000), runs})
 	}
 	table(b, s, rows)
+	for _, p := range r.Supplies {
+		if len(p.Blame) > 0 && p.Peak > 0 {
+			names := p.Blame[:min(5, len(p.Blame))]
+			wrap(b, fmt.Sprintf("%s peaks by %s.", p.Supply, strings.Join(names, ", ")), s.Width, "", "    ")
+		}
+	}
 	if len(rows) > 1 {
 		wrap(b, "Currents are an estimate from data sheets and class defaults; plays are those of one charge.", s.Width, "", "")
 	}

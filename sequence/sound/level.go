@@ -128,7 +128,8 @@ func (m *meter) close() {
 // constant attack and falls with release, both in seconds. It returns one value
 // a hop, in 0 to 1, where 1 is the RMS of the file's loudest window: value k is
 // the filter's state after window k. The filter starts from silence. A time
-// constant that is not above 0 follows at once. A silent file gives zeros.
+// constant that is not above 0 follows at once. A file that is silent, with no
+// window above -60 dB, gives zeros.
 //
 // After a step up, the rise has covered 1 - 1/e of the way once attack seconds
 // have passed.
@@ -138,7 +139,7 @@ func (l *Level) Envelope(attack, release float64) []float64 {
 	for _, x := range l.RMS {
 		loudest = max(loudest, x)
 	}
-	if loudest == 0 {
+	if loudest < silence {
 		return out
 	}
 	rise, fall := keep(l.Hop, attack), keep(l.Hop, release)
@@ -154,6 +155,10 @@ func (l *Level) Envelope(attack, release float64) []float64 {
 	}
 	return out
 }
+
+// silence is the level below which a whole file holds nothing but noise: -60 dB
+// of full scale (common practice for a noise gate).
+const silence = 1e-3
 
 // keep is the share of the distance to its target that a one-pole filter keeps
 // over one hop: exp(-hop/constant).
