@@ -277,6 +277,9 @@ func originText(o sequence.Origin, a *sequence.Axis) string {
 	case sequence.OriginGiven:
 		return "limits in the rig"
 	case sequence.OriginSheet:
+		if a.MostLoadTorque() > 0 {
+			return "its data sheet, under its load"
+		}
 		return "its data sheet"
 	case sequence.OriginMeasured:
 		return "as measured"
@@ -306,8 +309,8 @@ func (x *axisCheck) rateRemedy(src interp.Source, order int, ratio, at float64) 
 		return "soonest leaves nothing to add: end what is added to it before this move, or give the key a time"
 	}
 	duration, way, unit := b.Time-a.Time, b.Value-a.Value, src.Track.Target.Unit()
-	if steep(b, order) {
-		return fmt.Sprintf("this ease has no greatest %s; use min-jerk and give the move %s in all", rateRules[order], atLeast(x.softTime(way)))
+	if rough(b, order) {
+		return fmt.Sprintf("this ease starts or stops with a jolt; use min-jerk and give the move %s in all", atLeast(x.softTime(way)))
 	}
 	text := fmt.Sprintf("give this move %s more (%s in all)", atLeast(duration*(stretch-1)), atLeast(duration*stretch))
 	if way != 0 && b.Ease.Spline() == 0 {
@@ -324,13 +327,23 @@ func layerRemedy(l *sequence.Layer, order int, ratio float64, unit string) strin
 	return fmt.Sprintf("reduce its amount to %s, or its rate to %s Hz", atMost(l.Amount/ratio, unit), down(l.Rate/math.Pow(ratio, 1/float64(order))))
 }
 
-// steep reports whether an ease's derivative of an order has no greatest value.
-func steep(k sequence.Key, order int) bool {
+// rough reports whether stretching a move does not do for a derivative of an
+// order: it is without bound inside the ease, or one below it jumps at an end.
+func rough(k sequence.Key, order int) bool {
 	if k.Ease.Spline() != 0 {
 		return false
 	}
 	p := k.Ease.Peaks()
-	return math.IsInf([...]float64{0, p.Speed, p.Acceleration, p.Jerk}[order], 0)
+	if math.IsInf([...]float64{0, p.Speed, p.Acceleration, p.Jerk}[order], 0) {
+		return true
+	}
+	for _, x := range []float64{0, math.Nextafter(1, 0)} {
+		_, d1, d2, _ := k.Ease.At(x)
+		if order >= 2 && math.Abs(d1) > 1e-6 || order == 3 && math.Abs(d2) > 1e-6 {
+			return true
+		}
+	}
+	return false
 }
 
 // softTime gives the least time in which a minimum-jerk move over a way keeps

@@ -1,8 +1,11 @@
 package check
 
 import (
+	"fmt"
 	"io"
 	"math"
+	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 	"testing/fstest"
@@ -128,6 +131,43 @@ func TestRemediesMend(t *testing.T) {
 		if list := report(t, "tracks: {pan: "+c.mended+"}\n").found(c.rule, "pan"); len(list) != 0 {
 			t.Errorf("%s is not mended: %+v", c.rule, list)
 		}
+	}
+}
+
+// Each figure of a remedy is put into the motion, which then keeps that limit.
+func TestRemediesAreTrue(t *testing.T) {
+	inAll := regexp.MustCompile(`([0-9.]+) s in all`)
+	reduce := regexp.MustCompile(`reduce it to ([0-9.]+) deg`)
+	applied := 0
+	for _, ease := range []string{"in-out", "min-jerk", "sine-in-out", "back-out", "cubic-bezier(0.7, 0, 0.3, 1)", "s-curve", "modified-sine", "quint-in-out", "elastic-out", "circ-in-out", "circ-out"} {
+		motion := func(time, way, ease string) *Report {
+			return report(t, "tracks: {pan: [[0s, -60], [1s, -60, hold], {at: "+time+"s, to: "+way+", ease: \""+ease+"\"}, [20s, "+way+"]]}\n")
+		}
+		for _, rule := range []string{"speed", "acceleration", "jerk"} {
+			for _, f := range motion("1.37", "43.7", ease).found(rule, "pan") {
+				next := ease
+				if strings.Contains(f.Remedy, "min-jerk") {
+					next = "min-jerk"
+				}
+				if m := inAll.FindStringSubmatch(f.Remedy); m != nil {
+					seconds, _ := strconv.ParseFloat(m[1], 64)
+					for _, g := range motion(fmt.Sprint(1+seconds), "43.7", next).found(rule, "pan") {
+						t.Errorf("%s, %s: %q does not mend it: %s", ease, rule, f.Remedy, g.Message)
+					}
+					applied++
+				}
+				if m := reduce.FindStringSubmatch(f.Remedy); m != nil {
+					way, _ := strconv.ParseFloat(m[1], 64)
+					for _, g := range motion("1.37", fmt.Sprint(way-60), next).found(rule, "pan") {
+						t.Errorf("%s, %s: %q does not mend it: %s", ease, rule, f.Remedy, g.Message)
+					}
+					applied++
+				}
+			}
+		}
+	}
+	if applied < 40 {
+		t.Errorf("only %d remedies were applied", applied)
 	}
 }
 

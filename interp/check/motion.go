@@ -89,7 +89,11 @@ func (x *axisCheck) smallestStep(horn float64) (step float64, why string) {
 			return 0, ""
 		}
 		if band := x.spec.Figures().DeadBand.V; band > x.tick() {
-			return band / slope, fmt.Sprintf("the dead band of %s us", short(band))
+			why = fmt.Sprintf("the dead band of %s us", short(band))
+			if x.spec.Figures().DeadBand.Origin == sequence.OriginClass {
+				why += ", a class default"
+			}
+			return band / slope, why
 		}
 		return x.tick() / slope, fmt.Sprintf("the board's tick of %s us", short(x.tick()))
 	}
