@@ -27,7 +27,7 @@ var rooms = map[string][]string{
 	"interp/nearest":     {"interp/ease"},
 	"interp/warp":        {"interp/poly"},
 	"interp/mend":        {"interp", "interp/nearest", "interp/warp", "sequence"},
-	"transport/samples":  {"interp"},
+	"transport/samples":  {"interp", "interp/drive"},
 	"transport/timeline": {"interp", "interp/linkage", "sequence"},
 	"transport/plot":     {"interp", "interp/check", "interp/drive", "interp/ease", "sequence"},
 }

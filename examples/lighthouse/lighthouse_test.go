@@ -108,7 +108,7 @@ func TestStormMends(t *testing.T) {
 	for rule, edits := range map[string][]string{
 		"speed":          {"gust+2.7s, 55deg", "gust+2.8s, 55deg"},
 		"quiet":          {"hush+1.8s, 30deg", "hush+2.3s, 30deg"},
-		"supply-current": {"[lightning, 0deg]                 #", "[lightning+0.5s, 0deg]  #", "lightning+0.1s, 36deg", "lightning+0.6s, 36deg"},
+		"supply-current": {"[lightning, 0deg]                 #", "[lightning+0.5s, 0deg]  #", "lightning+0.2s, 20deg", "lightning+0.7s, 20deg"},
 		"never":          {"lightning+0.3s, 12deg", "lightning+0.3s, 26deg", "lightning+2.2s, 12deg", "lightning+2.2s, 26deg"},
 		"reversal":       {"- [rope+2.5s, -60%]", "- [rope+2.2s, 0%]\n    - [rope+2.35s, 0%]\n    - [rope+2.6s, -60%]"},
 	} {

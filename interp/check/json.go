@@ -47,6 +47,7 @@ type axisJSON struct {
 type supplyJSON struct {
 	Supply     string   `json:"supply"`
 	Peak       number   `json:"peak_a"`
+	Sustained  number   `json:"sustained_a"`
 	RMS        number   `json:"rms_a"`
 	Mean       number   `json:"mean_a"`
 	PeakAt     number   `json:"peak_at_s"`
@@ -92,7 +93,7 @@ func (r *Report) json() reportJSON {
 		out.Axes = append(out.Axes, axisJSON{a.Axis, number(a.PeakSpeed), number(a.PeakAcceleration), number(a.PeakJerk), number(a.Min), number(a.Max), a.Unit, number(a.Travelled)})
 	}
 	for _, s := range r.Supplies {
-		out.Supplies = append(out.Supplies, supplyJSON{s.Supply, number(s.Peak), number(s.RMS), number(s.Mean), number(s.PeakAt), known(s.Limit), number(s.MinVoltage), number(s.Energy), known(s.Runs), append([]string{}, s.Blame...)})
+		out.Supplies = append(out.Supplies, supplyJSON{s.Supply, number(s.Peak), number(s.Sustained), number(s.RMS), number(s.Mean), number(s.PeakAt), known(s.Limit), number(s.MinVoltage), number(s.Energy), known(s.Runs), append([]string{}, s.Blame...)})
 	}
 	for _, b := range r.Boards {
 		out.Boards = append(out.Boards, boardJSON{b.Board, number(b.BytesPerSecond), known(b.LinkShare), number(b.Resolution)})

@@ -52,6 +52,7 @@ type AxisSummary struct {
 type SupplySummary struct {
 	Supply          string
 	Peak, RMS, Mean float64 // A
+	Sustained       float64 // A, the greatest mean over 0.1 s
 	PeakAt          float64 // s
 	Limit           float64 // A; 0 where none is given
 	MinVoltage      float64 // V

@@ -28,6 +28,7 @@ func Run(p *interp.Performance, trace *drive.Trace, links []Link) *Report {
 	c.cues()
 	c.paceAndSound()
 	c.budget(trace)
+	c.inrush(drive.PowerUp(p))
 	c.links(links)
 	c.report.sort(p.Script.File)
 	return c.report

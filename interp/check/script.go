@@ -192,7 +192,7 @@ func (c *checker) budget(trace *drive.Trace) {
 		return
 	}
 	for _, s := range trace.Supplies {
-		sum := SupplySummary{Supply: s.Supply.Name, Peak: s.Peak, RMS: s.RMS, Mean: s.Mean, PeakAt: s.PeakAt, Limit: s.Supply.Limit.V,
+		sum := SupplySummary{Supply: s.Supply.Name, Peak: s.Peak, RMS: s.RMS, Mean: s.Mean, PeakAt: s.PeakAt, Limit: s.Supply.Limit.V, Sustained: s.Sustained,
 			MinVoltage: s.MinVoltage, Energy: s.Energy, Runs: s.Runs}
 		for _, d := range s.Blame {
 			if d.Current > 0 {
@@ -202,6 +202,7 @@ func (c *checker) budget(trace *drive.Trace) {
 		c.report.Supplies = append(c.report.Supplies, sum)
 		c.supply(s)
 	}
+	c.predicted(trace)
 	for _, a := range trace.Axes {
 		f := a.Axis.Figures()
 		if f != nil && a.MaxHolding > f.StallTorque.V/2 {
@@ -210,24 +211,48 @@ func (c *checker) budget(trace *drive.Trace) {
 	}
 }
 
+// supply judges what a supply has to deliver. Its limit is held against what
+// lasts a tenth of a second; what is shorter, the capacitors of the boards and of
+// the supply may give.
 func (c *checker) supply(s drive.SupplyTrace) {
+	if limit := s.Supply.Limit; limit.Given() && (s.Sustained > limit.V*0.8 || s.Peak > limit.V) {
+		c.add(c.overload(s, limit))
+	}
+	sag := s.Supply.Voltage.V - s.MinVoltage
+	blame := c.blameText(s.SagBlame, s.MinVoltageAt)
+	switch b := s.Supply.Brownout; {
+	case len(s.BrownOuts) > 0:
+		out := s.BrownOuts[0]
+		c.add(Finding{Level: Error, Rule: "brown-out", Supply: s.Supply.Name, At: b.At, From: out.At, To: out.At, Value: out.Least, Limit: b.V, Unit: "V",
+			Message: fmt.Sprintf("%s sags to %s at %s, below the %s at which the board resets (%s; %s in all)", s.Supply.Name, amount(out.Least, "V"), sequence.FormatSeconds(out.At), amount(b.V, "V"), c.blameText(out.Blame, out.At), times(s.BrownOutCount)),
+			Remedy:  fmt.Sprintf("keep the current below %s, or bring the resistance of source and leads down to %s", amount((s.Supply.Voltage.V-b.V)/math.Max(s.Supply.Resistance.V, 1e-9), "A"), amount((s.Supply.Voltage.V-b.V)/math.Max(s.Peak, 1e-9)*1000, "mohm"))})
+	case sag > s.Supply.Voltage.V*sagShare:
+		c.add(Finding{Level: Warning, Rule: "sag", Supply: s.Supply.Name, At: s.Supply.At, From: s.MinVoltageAt, To: s.MinVoltageAt, Value: s.MinVoltage, Limit: s.Supply.Voltage.V * (1 - sagShare), Unit: "V",
+			Message: fmt.Sprintf("%s sags from %s to %s at %s (%s): everything on it gets slower and weaker", s.Supply.Name, amount(s.Supply.Voltage.V, "V"), amount(s.MinVoltage, "V"), sequence.FormatSeconds(s.MinVoltageAt), blame),
+			Remedy:  fmt.Sprintf("use shorter or thicker leads, or a stiffer supply: %s or less", amount(s.Supply.Voltage.V*sagShare/math.Max(s.Peak, 1e-9)*1000, "mohm"))})
+	}
+}
+
+// sagShare is the fall of a supply's voltage from which it is worth a word.
+const sagShare = 0.1
+
+func (c *checker) overload(s drive.SupplyTrace, limit sequence.Num) Finding {
 	blame := c.blameText(s.Blame, s.PeakAt)
-	if limit := s.Supply.Limit; limit.Given() && s.Peak > limit.V*0.8 {
-		f := Finding{Level: Warning, Rule: "supply-current", Supply: s.Supply.Name, At: limit.At, From: s.PeakAt, To: s.PeakAt, Value: s.Peak, Limit: limit.V, Unit: "A",
-			Message: fmt.Sprintf("%s delivers %s at %s, more than 80 %% of its %s (%s)", s.Supply.Name, amount(s.Peak, "A"), sequence.FormatSeconds(s.PeakAt), amount(limit.V, "A"), blame),
-			Remedy:  fmt.Sprintf("use a supply of %s or more, to have a quarter in hand", amount(roundUp(s.Peak*1.25), "A"))}
-		if s.Peak > limit.V {
-			f.Level = Error
-			f.Message = fmt.Sprintf("%s must deliver %s at %s, more than its %s (%s): the voltage falls and boards may reset", s.Supply.Name, amount(s.Peak, "A"), sequence.FormatSeconds(s.PeakAt), amount(limit.V, "A"), blame)
-			f.Remedy = fmt.Sprintf("start these moves one after another, slow them down, or use a supply of %s or more", amount(roundUp(s.Peak*1.25), "A"))
-		}
-		c.add(f)
+	f := Finding{Level: Warning, Rule: "supply-current", Supply: s.Supply.Name, At: limit.At, From: s.SustainedAt, To: s.SustainedAt, Value: s.Sustained, Limit: limit.V, Unit: "A",
+		Message: fmt.Sprintf("%s delivers %s at %s, %s %% of its %s, with peaks of %s (%s)", s.Supply.Name, amount(s.Sustained, "A"), sequence.FormatSeconds(s.SustainedAt), short(100*s.Sustained/limit.V), amount(limit.V, "A"), amount(s.Peak, "A"), blame),
+		Remedy:  fmt.Sprintf("use a supply of %s or more, to have a quarter in hand", amount(roundUp(s.Sustained*1.25), "A"))}
+	switch {
+	case s.Sustained > limit.V:
+		f.Level = Error
+		f.Message = fmt.Sprintf("%s must deliver %s at %s, more than its %s, with peaks of %s (%s): the voltage falls and boards may reset", s.Supply.Name, amount(s.Sustained, "A"), sequence.FormatSeconds(s.SustainedAt), amount(limit.V, "A"), amount(s.Peak, "A"), blame)
+		f.Remedy = fmt.Sprintf("start these moves one after another, slow them down, or use a supply of %s or more", amount(roundUp(s.Sustained*1.25), "A"))
+	case s.Sustained <= limit.V*0.8:
+		f.Message = fmt.Sprintf("%s has peaks of %s at %s, above its %s, but no more than %s over a tenth of a second (%s)", s.Supply.Name, amount(s.Peak, "A"), sequence.FormatSeconds(s.PeakAt), amount(limit.V, "A"), amount(s.Sustained, "A"), blame)
+		f.From, f.To, f.Value = s.PeakAt, s.PeakAt, s.Peak
+		f.Remedy = fmt.Sprintf("put capacitors near the servos, or use a supply that gives %s for a moment", amount(roundUp(s.Peak), "A"))
+		f.Level = Note
 	}
-	if b := s.Supply.Brownout; b.Given() && s.MinVoltage < b.V {
-		c.add(Finding{Level: Error, Rule: "brown-out", Supply: s.Supply.Name, At: b.At, From: s.PeakAt, To: s.PeakAt, Value: s.MinVoltage, Limit: b.V, Unit: "V",
-			Message: fmt.Sprintf("%s sags to %s at %s, below the %s at which the board resets (%s)", s.Supply.Name, amount(s.MinVoltage, "V"), sequence.FormatSeconds(s.PeakAt), amount(b.V, "V"), blame),
-			Remedy:  fmt.Sprintf("keep the peak below %s, or bring the resistance of source and leads down to %s", amount((s.Supply.Voltage.V-b.V)/math.Max(s.Supply.Resistance.V, 1e-9), "A"), amount((s.Supply.Voltage.V-b.V)/s.Peak*1000, "mohm"))})
-	}
+	return f
 }
 
 // blameText names the axes that draw most at a moment, with the lines of the

@@ -272,16 +272,16 @@ func three(v float64) string {
 }
 
 func (r *Report) supplyTable(b *strings.Builder, s Style) {
-	rows := [][]string{{"supply", "peak A", "at s", "of limit", "rms A", "mean A", "least V", "mWh", "plays"}}
+	rows := [][]string{{"supply", "peak A", "at s", "0.1 s A", "limit", "rms A", "mean A", "least V", "mWh", "plays"}}
 	for _, p := range r.Supplies {
 		share, runs := "-", "-"
 		if p.Limit > 0 {
-			share = fmt.Sprintf("%.0f %%", 100*p.Peak/p.Limit)
+			share = fmt.Sprintf("%.0f %%", 100*p.Sustained/p.Limit)
 		}
 		if p.Runs > 0 {
 			runs = large(math.Floor(p.Runs))
 		}
-		rows = append(rows, []string{p.Supply, three(p.Peak), seconds(p.PeakAt), share, three(p.RMS), three(p.Mean), three(p.MinVoltage), three(p.Energy * 1000), runs})
+		rows = append(rows, []string{p.Supply, three(p.Peak), seconds(p.PeakAt), three(p.Sustained), share, three(p.RMS), three(p.Mean), three(p.MinVoltage), three(p.Energy * 1000), runs})
 	}
 	table(b, s, rows)
 	for _, p := range r.Supplies {
@@ -291,7 +291,7 @@ func (r *Report) supplyTable(b *strings.Builder, s Style) {
 		}
 	}
 	if len(rows) > 1 {
-		wrap(b, "Currents are an estimate from data sheets and class defaults; plays are those of one charge.", s.Width, "", "")
+		wrap(b, "Currents are predicted from data sheets and class defaults (the notes say which); 0.1 s A is the greatest mean over a tenth of a second; plays are those of one charge.", s.Width, "", "")
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strings"
 	"testing"
 	"testing/fstest"
 
@@ -20,8 +21,11 @@ format: 1
 supplies:
   rail: {voltage: 6V, limit: 5A, resistance: 60mohm, capacity: 2200mAh}
   mains: {voltage: 12V, resistance: 0.5ohm, capacity: 2Ah}
+  ideal: {voltage: 6V, limit: 5A}
+  soft: {voltage: 6V, limit: 5A, resistance: 100mohm, brownout: 5.4V}
 boards:
-  main: {rate: 50Hz, tick: 0.5us, channels: 256}
+  main: {rate: 50Hz, tick: 0.5us, channels: 256, pulses: together}
+  spread: {rate: 50Hz, tick: 0.5us, channels: 256}
   quick: {rate: 200Hz, tick: 0.5us, channels: 256}
 axes:
 ` + axes
@@ -55,27 +59,6 @@ func near(t *testing.T, what string, got, want, tolerance float64) {
 	}
 }
 
-// spell is a run of frames in which an axis has one state.
-type spell struct {
-	state  string
-	frames int
-}
-
-// spells plays one axis alone and gives its states.
-func spells(p *interp.Performance, name string) []spell {
-	g := newGroup(p, &Trace{Axes: make([]AxisTrace, len(p.Axes))}, func(a *sequence.Axis) bool { return a.Name == name })
-	var out []spell
-	for k := range g.frames() {
-		d := g.loads[0].actuator.draw(g.loads[0].reader.advance(float64(k) * g.frame))
-		if n := len(out); n > 0 && out[n-1].state == d.state {
-			out[n-1].frames++
-		} else {
-			out = append(out, spell{d.state, 1})
-		}
-	}
-	return out
-}
-
 func axisOf(t *testing.T, tr *Trace, name string) *AxisTrace {
 	t.Helper()
 	for i := range tr.Axes {
@@ -85,4 +68,32 @@ func axisOf(t *testing.T, tr *Trace, name string) *AxisTrace {
 	}
 	t.Fatalf("there is no trace of %s", name)
 	return nil
+}
+
+const winch = `  winch: {kind: motor, board: main, channel: 0, supply: rail%s,
+    motor: {at: 6V, speed: 100rpm, stall_torque: 0.4N.m, stall_current: 1.1A, no_load_current: 100mA}}
+`
+
+// narrow gives an axis the travel that a linkage leaves it.
+func narrow(axis string) string {
+	return strings.Replace(axis, "travel: [-90deg, 90deg]", "travel: [-30deg, 30deg]", 1)
+}
+
+func num(v float64) sequence.Num {
+	return sequence.Num{V: v, At: sequence.Pos{File: "rig", Line: 1, Column: 1}}
+}
+
+// energyCases are performances of one axis on a supply that sags.
+func energyCases(t testing.TB) map[string]*interp.Performance {
+	t.Helper()
+	const link = ", linkage: {base: 60mm, horn: 12mm, rod: 60mm, arm: 18mm, zero: 90deg, branch: open}"
+	lift := "length: 3s\ntracks: {arm: [[0s, -30], [0.5s, 30, hold], [1.2s, -20], [2s, 10, hold]]}\n"
+	return map[string]*interp.Performance{
+		"weight":  compile(t, servoAxis("arm", 0, ", load: {mass: 350g, arm: 50mm, gravity_at: 0deg}"), lift),
+		"linkage": compile(t, narrow(servoAxis("arm", 0, ", load: {mass: 200g, arm: 50mm, gravity_at: 10deg, inertia: 8000g.cm2}"+link)), lift),
+		"stop":    compile(t, narrow(servoAxis("arm", 0, ", load: {inertia: 20000g.cm2}")), "length: 2s\ntracks: {arm: [[0s, -30], [0.5s, 30, hold]]}\n"),
+		"winch": compile(t, `  winch: {kind: motor, board: main, channel: 0, supply: rail, stop: brake, load: {torque: 0.08N.m, inertia: 10000g.cm2},
+    motor: {at: 6V, speed: 100rpm, stall_torque: 0.4N.m, stall_current: 1.1A, no_load_current: 100mA}}
+`, "length: 4s\ntracks: {winch: [[0s, 0], [0.2s, 60, hold], [1s, 0, hold], [1.5s, -100, hold], [3s, 30, hold]]}\n"),
+	}
 }
