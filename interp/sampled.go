@@ -9,7 +9,7 @@ import (
 // Frames gives how many frames of a rate a performance takes, the one that holds
 // its end included.
 func (p *Performance) Frames(rate float64) int {
-	return int(math.Ceil(p.Length*rate-1e-9)) + 1
+	return int(math.Ceil(float64(p.Length*rate)-1e-9)) + 1
 }
 
 // Sampled gives a performance whose horns go straight from frame to frame

@@ -124,7 +124,7 @@ func reportOf(s *sequence.Script) (*check.Report, error) {
 	if err != nil {
 		return nil, err
 	}
-	return checkPerformance(p, drive.Run(p)), nil
+	return checkPerformance(p, predict(p)), nil
 }
 
 // checkPerformance runs the checks with what the boards' links have to carry.

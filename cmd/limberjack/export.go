@@ -11,7 +11,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"limberjack/interp/check"
-	"limberjack/interp/drive"
 	"limberjack/transport/timeline"
 )
 
@@ -67,7 +66,7 @@ func runExport(o exportOptions, out, errOut io.Writer) error {
 	if err != nil {
 		return err
 	}
-	report := checkPerformance(p, drive.Run(p))
+	report := checkPerformance(p, predict(p))
 	if refused := travelFindings(report); len(refused) > 0 {
 		for _, f := range refused {
 			fmt.Fprintf(errOut, "%s: %s; %s\n", f.At, f.Message, f.Remedy)

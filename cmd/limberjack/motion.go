@@ -1,7 +1,10 @@
 package main
 
 import (
+	"sync"
+
 	"limberjack/interp"
+	"limberjack/interp/drive"
 	"limberjack/sequence"
 )
 
@@ -12,4 +15,16 @@ func compileMotion(file string) (*interp.Performance, error) {
 		return nil, err
 	}
 	return interp.Compile(s)
+}
+
+// predict runs the drive model, the supplies side by side, since they do not know
+// of one another.
+func predict(p *interp.Performance) *drive.Trace {
+	trace, parts := drive.Parts(p)
+	var wait sync.WaitGroup
+	for _, part := range parts {
+		wait.Go(part)
+	}
+	wait.Wait()
+	return trace
 }

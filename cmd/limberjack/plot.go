@@ -7,7 +7,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"limberjack/interp/drive"
 	"limberjack/transport/plot"
 )
 
@@ -56,7 +55,7 @@ func runPlot(o plotOptions, out io.Writer) error {
 	if err != nil {
 		return err
 	}
-	trace := drive.Run(p)
+	trace := predict(p)
 	sheet := plot.Sheet{Performance: p, Report: checkPerformance(p, trace), Trace: trace, Paper: paper}
 	var files outputs
 	if err := files.write(o.out, func(w io.Writer) error { return plot.Draw(w, form, sheet) }); err != nil {
