@@ -141,6 +141,10 @@ func isASCII(s string) bool {
 	return true
 }
 
+// trimBlank takes blanks and tabs away, and no other kind of white space: what
+// else looks empty is no part of a number.
+func trimBlank(s string) string { return strings.Trim(s, " \t") }
+
 // splitNumber cuts s into the text of a decimal number and what follows.
 func splitNumber(s string) (number, rest string) {
 	i := 0
@@ -172,7 +176,7 @@ func splitNumber(s string) (number, rest string) {
 			i = k
 		}
 	}
-	return s[:i], strings.TrimSpace(s[i:])
+	return s[:i], trimBlank(s[i:])
 }
 
 // A quantityError says what is wrong with the text of a number, and what would
@@ -191,7 +195,7 @@ func badNumber(text, why, hint string) *quantityError {
 
 // parseNumber reads the decimal part of a quantity.
 func parseNumber(text string) (v float64, unit string, err *quantityError) {
-	s := strings.TrimSpace(text)
+	s := trimBlank(text)
 	number, rest := splitNumber(s)
 	if number == "" {
 		switch strings.ToLower(strings.TrimLeft(s, "+-.")) {
@@ -253,11 +257,16 @@ func convert(text string, d dim) (float64, *quantityError) {
 // in 0.12s/60deg.
 func convertSheetSpeed(v float64, unit string, d dim) (float64, bool) {
 	timeUnit, way, ok := strings.Cut(unit, "/")
-	if !ok || strings.TrimSpace(timeUnit) == "" {
+	if !ok {
 		return 0, false
 	}
-	t, err := convert(strconv.FormatFloat(v, 'g', -1, 64)+strings.TrimSpace(timeUnit), seconds)
-	if err != nil || t <= 0 {
+	t := 0.0
+	for _, u := range units[trimBlank(timeUnit)] {
+		if u.dim == seconds {
+			t = float64(v*u.num) / u.den
+		}
+	}
+	if t <= 0 {
 		return 0, false
 	}
 	wayDim := angle
