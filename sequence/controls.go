@@ -3,6 +3,7 @@ package sequence
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"gopkg.in/yaml.v3"
@@ -132,33 +133,32 @@ func shareDim(name string) (unit, bool) {
 func (r *rigReader) cyclic(shares map[*Control][]rawShare) bool {
 	state := map[*Control]int{} // 1 on the way, 2 done
 	var way []string
-	var visit func(c *Control) bool
-	visit = func(c *Control) bool {
+	found := false
+	var visit func(c *Control)
+	visit = func(c *Control) {
 		state[c] = 1
 		way = append(way, c.Name)
-		defer func() { state[c], way = 2, way[:len(way)-1] }()
 		for _, s := range shares[c] {
 			if s.Control == nil {
 				continue
 			}
 			switch state[s.Control] {
 			case 1:
-				r.report.add(s.At, "take one of them out of the other's mix", "control %s mixes itself: %s -> %s", s.Control.Name, strings.Join(way, " -> "), s.Control.Name)
-				return true
+				from := slices.Index(way, s.Control.Name)
+				r.report.add(s.At, "take one of them out of the other's mix", "control %s mixes itself: %s -> %s", s.Control.Name, strings.Join(way[from:], " -> "), s.Control.Name)
+				found = true
 			case 0:
-				if visit(s.Control) {
-					return true
-				}
+				visit(s.Control)
 			}
 		}
-		return false
+		state[c], way = 2, way[:len(way)-1]
 	}
 	for _, c := range r.rig.Controls {
-		if state[c] == 0 && visit(c) {
-			return true
+		if state[c] == 0 {
+			visit(c)
 		}
 	}
-	return false
+	return found
 }
 
 // maxMix bounds the ways by which a control moves axes, over all controls in
