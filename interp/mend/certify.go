@@ -8,161 +8,191 @@ import (
 	"limberjack/sequence"
 )
 
-// excess is the greatest ratio of each quantity to its limit over a performance.
-type excess struct {
-	speed, acceleration, jerk float64
-	current                   map[*sequence.Supply]float64
+// Kind is the kind of a limit that a performance may exceed.
+type Kind uint8
+
+// The kinds of limits.
+const (
+	Speed Kind = iota
+	Acceleration
+	Jerk
+	Quiet   // the speed that a quiet window allows
+	Current // of a supply
+)
+
+var kindNames = [...]string{"speed", "acceleration", "jerk", "speed in a quiet window", "current"}
+
+func (k Kind) String() string { return kindNames[k] }
+
+// Excess is the greatest ratio of a quantity to its limit over a performance.
+type Excess struct {
+	Kind   Kind
+	Axis   *sequence.Axis   // nil for a current
+	Supply *sequence.Supply // nil for all else
+	Ratio  float64          // 1 is at the limit
+	// Of a current the stretch of performance time, of what no pace changes the
+	// moment, in s.
+	From, To float64
+	// Steep marks what no pace changes: a jump of position, or an ease that
+	// starts or ends with infinite speed. Either counts over one board frame.
+	Steep bool
 }
 
-// tolerance is the part of a limit by which a certified plan may pass it: the
-// rounding of its knots.
-const tolerance = 1e-6
+// steepest is the ratio to a limit beyond which a derivative counts as infinite: a
+// pace for it would all but stand still.
+const steepest = 1e6
 
-func (e excess) holds() bool {
-	for _, r := range e.current {
-		if r > 1+tolerance {
-			return false
+// slight is the part of a limit by which a certified plan may pass it: rounding.
+const slight = 1e-9
+
+// measure gives what a performance exceeds, nothing where it holds: the extremes of its curves, its
+// jumps over one frame, the speeds in quiet windows and the peaks of its
+// supplies.
+func (r *retimer) measure(p *interp.Performance) []Excess {
+	var out []Excess
+	add := func(e Excess) {
+		if e.Ratio > 1+slight || e.Supply != nil && e.Ratio > 1 {
+			out = append(out, e)
 		}
 	}
-	return e.speed <= 1+tolerance && e.acceleration <= 1+tolerance && e.jerk <= 1+tolerance
-}
-
-// measure finds the excess of a performance: extremes of its curves, jumps over
-// one frame, and the peaks of its supplies.
-func (r *retimer) measure(p *interp.Performance) excess {
-	e := excess{current: map[*sequence.Supply]float64{}}
 	for _, a := range p.Axes {
-		if shapeable(a.Spec) {
-			e.axis(a, p.Length)
+		if !shapeable(a.Spec) {
+			continue
 		}
-	}
-	if r.options.Peak == nil {
-		return e
-	}
-	for s, peak := range r.options.Peak(p) {
-		if s.Limit.Given() {
-			e.current[s] = peak / s.Limit.V
-		}
-	}
-	return e
-}
-
-func (e *excess) axis(a *interp.Axis, length float64) {
-	l := a.Spec.HornLimits()
-	limits := [4]sequence.Figure{{}, l.Speed, l.Acceleration, l.Jerk}
-	worst := [4]*float64{nil, &e.speed, &e.acceleration, &e.jerk}
-	take := func(order int, v float64) {
-		if limits[order].Known() && !math.IsInf(v, 0) && !math.IsNaN(v) {
-			*worst[order] = math.Max(*worst[order], v/limits[order].V)
-		}
-	}
-	for i := range a.Horn.Spans() {
-		if from, _ := a.Horn.Span(i); from >= length {
-			break
-		}
-		for order := 1; order <= 3; order++ {
-			if limits[order].Known() {
-				v, _ := a.Horn.Range(i, order).Peak()
-				take(order, v)
+		m := axisMeasure{axis: a, perf: p, frame: 1 / rateOf(a.Spec)}
+		m.run()
+		if r.noJerk {
+			m.worst[Jerk] = 0
+			if m.steep.Kind == Jerk {
+				m.steep = Excess{}
 			}
 		}
+		for n := range m.worst {
+			add(Excess{Kind: Kind(n), Axis: a.Spec, Ratio: m.worst[n]})
+		}
+		add(m.steep)
+		add(Excess{Kind: Quiet, Axis: a.Spec, Ratio: quietExcess(a, p)})
 	}
-	frame := 1 / rateOf(a.Spec)
-	for _, j := range a.Horn.Joints(nil) {
-		for n := range 3 {
-			if d := math.Abs(j.After.Order(n) - j.Before.Order(n)); d > 1e-9*math.Max(1, math.Abs(j.Before.Order(n))) {
-				take(n+1, d/frame)
-				break
-			}
+	if r.options.Loads == nil {
+		return out
+	}
+	loads := r.options.Loads(p)
+	sort.SliceStable(loads, func(i, j int) bool { return loads[i].Current > loads[j].Current })
+	for _, l := range loads {
+		if l.Supply.Limit.Given() && l.Supply.Limit.V > 0 {
+			add(Excess{Kind: Current, Supply: l.Supply, Ratio: l.Current / l.Supply.Limit.V, From: l.From, To: l.To})
 		}
 	}
-}
-
-// smoothed gives a pace whose rate is the mean of that of another over a window,
-// centred: a change of the rate's slope is spread over the window, and with it
-// the jerk. The rate is sampled at every frame; the pace starts and ends where
-// the mean of script time does.
-func smoothed(knots []sequence.Knot, window, frame float64) []sequence.Knot {
-	m := meanTime{knots: knots, window: window}
-	last := knots[len(knots)-1]
-	start, end := -window/2, last.Time+window/2
-	if knots[0].Rate > 0 {
-		start = m.solve(0, -window/2, window/2)
-	}
-	if last.Rate > 0 {
-		end = m.solve(last.Script, last.Time-window/2, last.Time+window/2)
-	}
-	n := max(2, int(math.Ceil((end-start)/frame)))
-	step := (end - start) / float64(n)
-	out := make([]sequence.Knot, n+1)
-	for k := range out {
-		out[k] = sequence.Knot{Time: float64(k) * step, Rate: m.rate(start + float64(float64(k)*step))}
-	}
-	// The rates rule the shape; the script times are their integral, fitted to
-	// the length.
-	for k := 1; k <= n; k++ {
-		out[k].Script = out[k-1].Script + float64((out[k-1].Rate+out[k].Rate)/2*step)
-	}
-	fit := last.Script / out[n].Script
-	for k := range out {
-		out[k].Script *= fit
-		out[k].Rate *= fit
-	}
-	out[n].Script = last.Script
 	return out
 }
 
-// meanTime is the mean of script time over a window of performance time.
-type meanTime struct {
-	knots  []sequence.Knot
-	window float64
+// axisMeasure finds the greatest speed, acceleration and jerk of an axis as ratios
+// to their limits; 0 where there is none.
+type axisMeasure struct {
+	axis   *interp.Axis
+	perf   *interp.Performance
+	frame  float64 // s
+	limits [3]sequence.Figure
+	worst  [3]float64
+	steep  Excess
 }
 
-// script gives script time, which goes on at its end rates beyond the ends.
-func (m meanTime) script(t float64) float64 {
-	k := m.knots
-	last := k[len(k)-1]
-	switch {
-	case t <= k[0].Time:
-		return k[0].Script + float64(k[0].Rate*(t-k[0].Time))
-	case t >= last.Time:
-		return last.Script + float64(last.Rate*(t-last.Time))
-	}
-	i := sort.Search(len(k), func(i int) bool { return k[i].Time > t })
-	a, b := k[i-1], k[i]
-	h, u := b.Time-a.Time, t-a.Time
-	slope := (b.Rate - a.Rate) / (2 * h)
-	first := (b.Script-a.Script)/h - float64(slope*h)
-	return a.Script + float64((first+float64(slope*u))*u)
-}
-
-// rate is the mean rate over the window around t.
-func (m meanTime) rate(t float64) float64 {
-	return math.Max(0, (m.script(t+m.window/2)-m.script(t-m.window/2))/m.window)
-}
-
-// mean is the mean script time over the window around t, by Simpson's rule on
-// short steps.
-func (m meanTime) mean(t float64) float64 {
-	const steps = 64
-	h := m.window / steps
-	sum := 0.0
-	for k := range steps {
-		a := t - m.window/2 + float64(float64(k)*h)
-		sum += (m.script(a) + float64(4*m.script(a+h/2)) + m.script(a+h)) / 6
-	}
-	return sum / steps
-}
-
-// solve finds the time in [low, high] at which the mean script time is s.
-func (m meanTime) solve(s, low, high float64) float64 {
-	for range 60 {
-		middle := (low + high) / 2
-		if m.mean(middle) < s {
-			low = middle
-		} else {
-			high = middle
+func (m *axisMeasure) run() {
+	l := m.axis.Spec.HornLimits()
+	m.limits = [3]sequence.Figure{l.Speed, l.Acceleration, l.Jerk}
+	horn := m.axis.Horn
+	for i := range horn.Spans() {
+		if from, _ := horn.Span(i); from >= m.perf.Length {
+			break
+		}
+		if horn.Still(i) {
+			continue
+		}
+		for n, l := range m.limits {
+			if l.Known() {
+				v, at := horn.Range(i, n+1).Peak()
+				m.take(i, n, v, at)
+			}
 		}
 	}
-	return (low + high) / 2
+	for _, j := range horn.Joints(nil) {
+		if m.perf.Script.Loop && (j.At <= 0 || j.At >= m.perf.Length-1e-9) {
+			continue // the seam is not an end
+		}
+		m.joint(j)
+	}
+}
+
+func (m *axisMeasure) take(piece, n int, v, at float64) {
+	if math.IsNaN(v) {
+		return
+	}
+	if v/m.limits[n].V <= steepest {
+		m.worst[n] = math.Max(m.worst[n], v/m.limits[n].V)
+		return
+	}
+	from, to := m.axis.Horn.Span(piece)
+	a, b := math.Max(from, at-m.frame), math.Min(to, at+m.frame)
+	v = math.Abs(m.axis.Horn.Value(b) - m.axis.Horn.Value(a))
+	for range n + 1 {
+		v /= m.frame
+	}
+	m.takeSteep(n, v, at)
+}
+
+func (m *axisMeasure) takeSteep(n int, v, at float64) {
+	if ratio := v / m.limits[n].V; ratio > m.steep.Ratio {
+		m.steep = Excess{Kind: Kind(n), Axis: m.axis.Spec, Ratio: ratio, From: at, To: at, Steep: true}
+	}
+}
+
+// joint takes what jumps: each derivative as the next one over a frame.
+func (m *axisMeasure) joint(j interp.Joint) {
+	for n, l := range m.limits {
+		a, b := j.Before.Order(n), j.After.Order(n)
+		d := math.Abs(b - a)
+		if !l.Known() || !(d > 1e-9*math.Max(1, math.Max(math.Abs(a), math.Abs(b)))) || math.IsInf(d, 1) {
+			continue
+		}
+		if v := d / m.frame; n == 0 || v/l.V > steepest {
+			m.takeSteep(n, v, j.At)
+		} else {
+			m.worst[n] = math.Max(m.worst[n], v/l.V)
+		}
+	}
+}
+
+// quietExcess gives the greatest ratio of an axis's speed to what the quiet
+// windows allow.
+func quietExcess(a *interp.Axis, p *interp.Performance) float64 {
+	worst := 0.0
+	for _, q := range p.Script.Quiet {
+		if !q.Applies(a.Spec) || q.Speed.V <= 0 {
+			continue
+		}
+		from, to := p.PerformanceTime(q.From), p.PerformanceTime(q.To)
+		for i := range a.Horn.Spans() {
+			low, high := a.Horn.Span(i)
+			if low, high = math.Max(low, from), math.Min(high, to); low >= high {
+				continue
+			}
+			if peak, at := a.Horn.Range(i, 1).Peak(); at >= low && at <= high && !math.IsInf(peak, 0) {
+				worst = math.Max(worst, peak/q.Speed.V)
+				continue
+			}
+			// The window cuts the piece: its speed is looked at closely there.
+			const steps = 64
+			for k := range steps + 1 {
+				t := low + float64((high-low)*float64(k)/steps)
+				v := a.Horn.At(t).Speed
+				if k == steps {
+					v = a.Horn.Before(t).Speed
+				}
+				if !math.IsInf(v, 0) {
+					worst = math.Max(worst, math.Abs(v)/q.Speed.V)
+				}
+			}
+		}
+	}
+	return worst
 }

@@ -1,8 +1,6 @@
 package mend
 
 import (
-	"errors"
-	"fmt"
 	"math"
 	"sort"
 
@@ -15,25 +13,47 @@ import (
 type Options struct {
 	Fastest bool    // the shortest performance; otherwise never faster than written
 	CatchUp float64 // greatest rate between a stretch and the lock after it; 0: DefaultCatchUp
-	// Peak gives the greatest current of each supply of a performance, by a model
-	// that is better than the bound that the plan is made with. The plan is
-	// tightened until it holds. Nil: the bound is trusted.
-	Peak func(*interp.Performance) map[*sequence.Supply]float64
+	// Tolerance is the share by which the plan stays below the limits of speed,
+	// acceleration and current, so that a pace of few knots keeps the limits
+	// themselves. 0: DefaultTolerance, or FastestTolerance for the fastest.
+	Tolerance float64
+	// Loads gives the currents of the supplies of a performance, by a model that is
+	// better than the bound that the plan is made with: at least every stretch in
+	// which one is over its limit. The plan is tightened there until it holds.
+	// Nil: the bound is trusted.
+	Loads func(*interp.Performance) []Load
+}
+
+// Load is the greatest current of a supply in a stretch of performance time.
+type Load struct {
+	Supply   *sequence.Supply
+	Current  float64 // A
+	From, To float64 // s
 }
 
 // DefaultCatchUp is how much faster than written a passage may run to win back
 // the time of a stretch before a lock.
 const DefaultCatchUp = 1.25
 
+// The tolerances that stand in for none.
+const (
+	DefaultTolerance = 1e-3
+	FastestTolerance = 5e-4
+)
+
+// slim is the tolerance where no knots are left out.
+const slim = 5e-4
+
 // Retiming is the outcome of Retime.
 type Retiming struct {
 	Performance *interp.Performance // under the new pace
 	Knots       []sequence.Knot     // empty where the script can be played as it is written
 	Written     float64             // s, the length of the script
-	Stretched   float64             // s that the performance is longer
-	JerkCost    float64             // s of that which the jerk limits cost
-	FirstAt     float64             // s of performance time up to which nothing is stretched
-	Findings    []Missing           // locks that cannot be kept
+	Stretched   float64             // s that the performance is longer; negative: shorter
+	JerkCost    float64             // s by which it is longer than without limits of jerk
+	FirstAt     float64             // s of performance time up to which it goes as written
+	Missing     []Missing           // locks that cannot be kept
+	Left        []Excess            // what is still beyond its limit, as no pace found mends it
 }
 
 // Missing is the time that is missing between two locks.
@@ -42,16 +62,27 @@ type Missing struct {
 	FromS    float64 // s of script time
 	ToS      float64
 	Seconds  float64 // that are missing
-	Why      string  // what takes the time
+	Why      string  // the limit that takes most of the time
 }
 
 // Retime finds the warp of time with the least stretch under which every axis
 // keeps its limits of speed, acceleration and jerk, quiet windows their speed
 // and supplies their current, with all axes in step. A pace that the script has
-// is replaced.
+// is replaced. A script that keeps all limits gets none, unless the fastest is
+// asked for.
+//
+// The limits are shaved by the tolerance, and the pace has as few knots as keep
+// them within that; each plan is certified on the exact curves, and tightened until
+// it holds. Where an axis moves at an end, the pace starts or ends at rest.
 func Retime(s *sequence.Script, o Options) (*Retiming, error) {
 	if o.CatchUp == 0 {
 		o.CatchUp = DefaultCatchUp
+	}
+	if o.Tolerance == 0 {
+		o.Tolerance = DefaultTolerance
+		if o.Fastest {
+			o.Tolerance = FastestTolerance
+		}
 	}
 	written := *s
 	written.Pace = nil
@@ -59,9 +90,71 @@ func Retime(s *sequence.Script, o Options) (*Retiming, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := &retimer{script: &written, perf: p, options: o, ease: 1, share: map[*sequence.Supply]float64{}}
-	r.grid()
-	return r.run()
+	r := newRetimer(p, o)
+	out := &Retiming{Performance: p, Written: written.Length, FirstAt: written.Length}
+	if out.Left = r.measure(p); !o.Fastest && steepOnly(out.Left) && !r.trusting() {
+		return out, nil
+	}
+	r.prepare()
+	if err := r.run(out); err != nil {
+		return nil, err
+	}
+	if r.jerky {
+		if err := r.compare(out); err != nil {
+			return nil, err
+		}
+	}
+	out.Stretched = out.Performance.Length - out.Written
+	out.FirstAt = firstStretch(out.Knots, out.Performance.Length)
+	if plainPace(out.Knots) {
+		out.Knots = nil
+	}
+	return out, nil
+}
+
+// compare finds what the limits of jerk cost. A smoothed plan of the fastest
+// spreads its slow moments wider the faster it is around them, so that the plan
+// at the written rates may be the shorter one; then that is taken.
+func (r *retimer) compare(out *Retiming) error {
+	if r.options.Fastest {
+		calm := *r
+		calm.options.Fastest = false
+		other := *out
+		if err := calm.run(&other); err != nil {
+			return err
+		}
+		if len(other.Missing) <= len(out.Missing) && other.Performance.Length < out.Performance.Length {
+			*out = other
+		}
+	}
+	free := *r
+	free.noJerk, free.jerkTop, free.lost = true, nil, map[*sequence.Supply][]bool{}
+	var bare Retiming
+	if err := free.run(&bare); err != nil {
+		return err
+	}
+	out.JerkCost = math.Max(0, out.Performance.Length-bare.Performance.Length)
+	return nil
+}
+
+// trusting reports whether supplies are judged by the plan alone.
+func (r *retimer) trusting() bool {
+	for _, s := range r.script.Rig.Supplies {
+		if r.options.Loads == nil && s.Limit.Given() {
+			return true
+		}
+	}
+	return false
+}
+
+// steepOnly reports whether there is no excess that a pace could mend.
+func steepOnly(list []Excess) bool {
+	for _, e := range list {
+		if !e.Steep {
+			return false
+		}
+	}
+	return true
 }
 
 // retimer holds what one retiming works with.
@@ -70,308 +163,264 @@ type retimer struct {
 	perf    *interp.Performance
 	options Options
 	s       []float64 // grid of script time
-	axes    []*interp.Axis
-	ease    float64                      // factor on the acceleration limits, lowered until all holds
-	share   map[*sequence.Supply]float64 // factor on the current limits
+	limits  []limited
+	quiet   []warp.Axis // speeds as shares of what quiet windows allow, with a limit of 1
+	sums    []supplySum
+	jerkTop []float64 // greatest rate at each grid point for the script's own jerk
+	locks   []lock
+	aims    []float64                   // s to add to the time of each lock while planning
+	lost    map[*sequence.Supply][]bool // cells in which no pace helps a supply
+	noJerk  bool                        // limits of jerk are left out
+	jerky   bool                        // they have changed a plan
+}
+
+// newRetimer makes a retimer of a performance in script time.
+func newRetimer(p *interp.Performance, o Options) *retimer {
+	return &retimer{script: p.Script, perf: p, options: o, lost: map[*sequence.Supply][]bool{}}
+}
+
+// tight says by how much a plan is tightened.
+type tight struct {
+	speed, acceleration float64                        // factors on the limits
+	share               map[*sequence.Supply][]float64 // greatest rate for the sake of a supply, a cell; none is 1
+	window              float64                        // s over which the rate is smoothed
+}
+
+// margin gives the share by which limits are shaved. A smoothed pace keeps all
+// its knots.
+func (r *retimer) margin(t tight) float64 {
+	if t.window > 0 {
+		return math.Min(slim, r.options.Tolerance)
+	}
+	return r.options.Tolerance
+}
+
+// towards gives the settings between t and u, at the fraction f of the way.
+func (t tight) towards(u tight, f float64) tight {
+	mix := func(a, b float64) float64 { return a + float64((b-a)*f) }
+	out := tight{mix(t.speed, u.speed), mix(t.acceleration, u.acceleration), map[*sequence.Supply][]float64{}, mix(t.window, u.window)}
+	for s, to := range u.share {
+		list := make([]float64, len(to))
+		for k := range list {
+			list[k] = to[k]
+			if from := t.share[s]; from != nil {
+				list[k] = mix(from[k], to[k])
+			} else {
+				list[k] = mix(1, to[k])
+			}
+		}
+		out.share[s] = list
+	}
+	return out
+}
+
+// attempt is one plan and what it exceeds.
+type attempt struct {
+	knots   []sequence.Knot
+	perf    *interp.Performance
+	missing []Missing
+	excess  []Excess
 }
 
 const (
-	cellTime = 0.010  // s, the length of a cell of the grid
-	maxCells = 200000 // of the grid; longer motions get longer cells
-	leastLen = 1e-7   // s, cells shorter than this are joined
+	rounds  = 40 // of tightening
+	refines = 5  // halvings between the last plan that failed and the first that holds
 )
 
-// grid makes the grid of script time: the joints of all curves, and points
-// between them.
-func (r *retimer) grid() {
-	length := r.script.Length
-	edges := []float64{0, length}
-	for _, a := range r.perf.Axes {
-		if !shapeable(a.Spec) {
+// run plans, certifies and tightens until the plan holds, and then loosens again
+// as far as it holds. Where a supply had to be given up, it starts again, so that
+// nothing is slowed down for that.
+func (r *retimer) run(out *Retiming) error {
+	for {
+		a, set, err := r.tighten()
+		if err != nil {
+			return err
+		}
+		if r.spreadLost(set) {
 			continue
 		}
-		r.axes = append(r.axes, a)
-		for i := range a.Horn.Spans() {
-			if from, _ := a.Horn.Span(i); from > 0 && from < length {
-				edges = append(edges, from)
-			}
-		}
+		out.Performance, out.Knots, out.Missing, out.Left = a.perf, a.knots, a.missing, a.excess
+		return nil
 	}
-	for _, q := range r.script.Quiet {
-		edges = append(edges, math.Min(q.From, length), math.Min(q.To, length))
-	}
-	for _, l := range r.locks() {
-		edges = append(edges, l.time)
-	}
-	sort.Float64s(edges)
-	breaks := edges[:1]
-	for _, e := range edges[1:] {
-		if e-breaks[len(breaks)-1] >= leastLen {
-			breaks = append(breaks, e)
-		}
-	}
-	breaks[len(breaks)-1] = length
-	r.s = warp.Grid(breaks, math.Max(cellTime, length/maxCells))
 }
 
-// lock is a moment that keeps its time.
-type lock struct {
-	time float64
-	at   sequence.Pos
+// tighten gives the first plan that holds, loosened, or the last one tried, with
+// the settings that made it hold.
+func (r *retimer) tighten() (last attempt, set tight, err error) {
+	set = tight{speed: 1, acceleration: 1}
+	var before *tight
+	for range rounds {
+		if last, err = r.attempt(set); err != nil {
+			return last, set, err
+		}
+		if r.enough(last) {
+			if before != nil {
+				last, err = r.loosen(last, *before, set)
+			}
+			return last, set, err
+		}
+		was := set
+		before = &was
+		set = r.tighter(set, last)
+	}
+	return last, set, nil
 }
 
-// locks gives the locked marks, cues, keys and placements, ascending, with the
-// start before them.
-func (r *retimer) locks() []lock {
-	var list []lock
-	for _, m := range r.script.Marks {
-		if m.Locked {
-			list = append(list, lock{m.Time, m.At})
+// spreadLost gives a supply up in the cells, too, that were slowed down beside
+// those where it was given up, and reports whether there were any.
+func (r *retimer) spreadLost(set tight) bool {
+	grown := false
+	for s, lost := range r.lost {
+		rates := set.share[s]
+		if rates == nil {
+			continue
 		}
-	}
-	for _, c := range r.script.Cues {
-		if c.Locked {
-			list = append(list, lock{c.Time, c.At})
-		}
-	}
-	for _, t := range r.script.Merged {
-		for _, k := range t.Keys {
-			if k.Locked {
-				list = append(list, lock{k.Time, k.At})
+		reach := func(k, from int) {
+			if !lost[k] && rates[k] < 1 && lost[from] {
+				lost[k], grown = true, true
 			}
 		}
+		for k := 1; k < len(lost); k++ {
+			reach(k, k-1)
+		}
+		for k := len(lost) - 2; k >= 0; k-- {
+			reach(k, k+1)
+		}
 	}
-	sort.SliceStable(list, func(i, j int) bool { return list[i].time < list[j].time })
-	out := []lock{{0, r.script.At}}
-	for _, l := range list {
-		if l.time > out[len(out)-1].time+leastLen && l.time <= r.script.Length {
-			out = append(out, l)
+	return grown
+}
+
+// enough reports whether a plan exceeds nothing but currents that no pace helps.
+func (r *retimer) enough(a attempt) bool {
+	for _, e := range a.excess {
+		if e.Steep {
+			continue
+		}
+		if e.Supply == nil {
+			return false
+		}
+		if i, j := r.cells(a, e); !r.hopeless(e.Supply, i, j) {
+			return false
+		}
+	}
+	return true
+}
+
+// loosen looks for the loosest settings that still hold, by halving.
+func (r *retimer) loosen(good attempt, fails, holds tight) (attempt, error) {
+	for range refines {
+		middle := fails.towards(holds, 0.5)
+		if fails.window == 0 {
+			middle.window = holds.window
+		}
+		a, err := r.attempt(middle)
+		if err != nil {
+			return good, err
+		}
+		if !r.enough(a) {
+			fails = middle
+			continue
+		}
+		holds = middle
+		if a.perf.Length <= good.perf.Length {
+			good = a
+		}
+	}
+	return good, nil
+}
+
+// tighter answers each excess.
+func (r *retimer) tighter(t tight, a attempt) tight {
+	out := t.towards(t, 0)
+	var worst [Current + 1]float64
+	eased := map[*sequence.Supply][]bool{}
+	for _, e := range a.excess {
+		if e.Steep {
+			continue
+		}
+		worst[e.Kind] = math.Max(worst[e.Kind], e.Ratio)
+		if e.Kind == Current {
+			r.ease(out.share, eased, a, e)
+		}
+	}
+	by := func(k Kind) float64 { return math.Max(1, math.Min(1.25, worst[k]*(1+2e-4))) }
+	if worst[Speed] > 1 || worst[Quiet] > 1 {
+		out.speed /= math.Max(by(Speed), by(Quiet))
+	}
+	if worst[Acceleration] > 1 {
+		out.acceleration /= by(Acceleration)
+	}
+	if worst[Jerk] > 1 {
+		r.jerky = true
+		out.window = 2 * r.finestFrame()
+		if t.window > 0 {
+			out.window = t.window * math.Min(1.5, math.Max(1.1, worst[Jerk]))
 		}
 	}
 	return out
 }
 
-// path gives the grid with all limits, for the cells from index i to j.
-func (r *retimer) path(i, j int, cap func(s float64) float64) warp.Path {
-	p := warp.Path{S: r.s[i : j+1]}
-	n := j - i
-	p.MaxRate = make([]float64, n+1)
-	for k := range p.MaxRate {
-		p.MaxRate[k] = cap(r.s[i+k])
+const (
+	leadTime  = 0.15 // s before a peak of current in which the pace is eased
+	leastRate = 0.25 // of the written rate: where that does not help, starts have to be moved
+)
+
+// cells gives the cells of script time that an excess of current comes from.
+func (r *retimer) cells(a attempt, e Excess) (i, j int) {
+	i = r.index(a.perf.ScriptTime(math.Max(0, e.From-leadTime)))
+	j = r.index(a.perf.ScriptTime(math.Min(a.perf.Length, e.To+leadTime/3)))
+	return max(0, min(i, len(r.s)-2)), max(j, i+1)
+}
+
+// ease lowers the rate around an excess of current, and with its square what the
+// motors may take; where that has not helped it gives up, and slows nothing down.
+// A cell is eased once a round, by the worst excess, which comes first.
+func (r *retimer) ease(share map[*sequence.Supply][]float64, eased map[*sequence.Supply][]bool, a attempt, e Excess) {
+	i, j := r.cells(a, e)
+	if r.hopeless(e.Supply, i, j) {
+		return
 	}
-	for _, a := range r.axes {
-		l := a.Spec.HornLimits()
-		if !l.Speed.Known() && !l.Acceleration.Known() {
+	list := share[e.Supply]
+	if list == nil {
+		list = make([]float64, len(r.s)-1)
+		for k := range list {
+			list[k] = 1
+		}
+		share[e.Supply] = list
+	}
+	if eased[e.Supply] == nil {
+		eased[e.Supply] = make([]bool, len(list))
+	}
+	least := 1.0
+	for k := i; k < j; k++ {
+		if eased[e.Supply][k] {
 			continue
 		}
-		x := warp.Axis{Speed: l.Speed.V, Acceleration: l.Acceleration.V * r.ease, Frame: 1 / rateOf(a.Spec)}
-		x.Q1, x.Q2 = r.derivatives(a, i, j)
-		p.Axes = append(p.Axes, x)
-		r.quietCaps(a, x.Q1, p.MaxRate, i)
+		eased[e.Supply][k] = true
+		list[k] /= math.Min(1.25, math.Max(1.03, math.Sqrt(e.Ratio)*1.01))
+		least = math.Min(least, list[k])
 	}
-	for _, s := range r.script.Rig.Supplies {
-		if s.Limit.Given() {
-			if sum, ok := r.current(s, i, j); ok {
-				p.Sums = append(p.Sums, sum)
-			}
-		}
+	if least >= leastRate {
+		return
 	}
-	return p
-}
-
-// derivatives samples the first two derivatives of a horn at the start, the
-// middle and the end of each cell.
-func (r *retimer) derivatives(a *interp.Axis, i, j int) (q1, q2 []float64) {
-	n := j - i
-	q1, q2 = make([]float64, 3*n), make([]float64, 3*n)
-	cursor := a.Horn.Cursor()
-	var states [2]interp.State
-	for k := range n {
-		from, to := r.s[i+k], r.s[i+k+1]
-		ts := [2]float64{from, (from + to) / 2}
-		cursor.States(states[:], ts[:])
-		for m, s := range [3]interp.State{states[0], states[1], a.Horn.Before(to)} {
-			q1[3*k+m], q2[3*k+m] = s.Speed, s.Acceleration
-		}
-		tame(q1[3*k:3*k+3], a.Horn.Value(to)-states[0].Position, to-from)
-		tame(q2[3*k:3*k+3], q1[3*k+2]-q1[3*k], to-from)
-	}
-	return q1, q2
-}
-
-// tame replaces an infinite derivative, at a vertical tangent, by the mean over
-// the cell.
-func tame(q []float64, difference, h float64) {
-	for m, v := range q {
-		if math.IsInf(v, 0) || math.IsNaN(v) {
-			q[m] = difference / h
-		}
+	for k := i; k < j; k++ {
+		list[k] = 1
+		r.lost[e.Supply][k] = true
 	}
 }
 
-// quietCaps lowers the rate where a quiet window allows an axis less speed.
-func (r *retimer) quietCaps(a *interp.Axis, q1, cap []float64, first int) {
-	for _, q := range r.script.Quiet {
-		if !q.Applies(a.Spec) {
-			continue
-		}
-		for k := 0; 3*k < len(q1); k++ {
-			if r.s[first+k] < q.From-leastLen || r.s[first+k+1] > q.To+leastLen {
-				continue
-			}
-			for m := range 3 {
-				if v := math.Abs(q1[3*k+m]); v > q.Speed.V {
-					rate := q.Speed.V / v
-					cap[k], cap[k+1] = math.Min(cap[k], rate), math.Min(cap[k+1], rate)
-				}
-			}
+// hopeless reports whether a supply has been given up in one of the cells from i
+// to j.
+func (r *retimer) hopeless(s *sequence.Supply, i, j int) bool {
+	if r.lost[s] == nil {
+		r.lost[s] = make([]bool, len(r.s)-1)
+	}
+	for k := i; k < j; k++ {
+		if r.lost[s][k] {
+			return true
 		}
 	}
-}
-
-// current bounds the current of a supply: the sum of the motors' currents by the
-// line of current over torque, I = I0 + |T|/Ts (Is - I0), with the torque linear
-// in s” and s'^2 along the path. What does not depend on the pace (idle and
-// no-load currents, windings, lamps, relays) is taken off the limit.
-func (r *retimer) current(s *sequence.Supply, i, j int) (warp.Sum, bool) {
-	n := j - i
-	sum := warp.Sum{Limit: make([]float64, n)}
-	factor := 1.0
-	if f, ok := r.share[s]; ok {
-		factor = f
-	}
-	for k := range n {
-		sum.Limit[k] = s.Limit.V * factor
-	}
-	for _, a := range r.perf.Axes {
-		if a.Spec.Supply != s {
-			continue
-		}
-		if a.Spec.Kind == sequence.Servo && a.Spec.Unit == "deg" {
-			sum.Terms = append(sum.Terms, r.servoTerm(a, i, j, sum.Limit))
-			continue
-		}
-		r.steadyCurrent(a, i, sum.Limit)
-	}
-	for k, l := range sum.Limit {
-		if l <= s.Limit.V*1e-3 {
-			// No pace brings this below the limit; the certification says so.
-			sum.Limit[k] = math.Inf(1)
-		}
-	}
-	return sum, len(sum.Terms) > 0
-}
-
-func (r *retimer) servoTerm(a *interp.Axis, i, j int, left []float64) warp.Term {
-	f := a.Spec.Figures()
-	n := j - i
-	t := warp.Term{A: make([]float64, 3*n), B: make([]float64, 3*n), C: make([]float64, 3*n)}
-	perTorque := (f.StallCurrent.V - f.NoLoadCurrent.V) / f.StallTorque.V
-	inertia := (f.Inertia.V + a.HornInertia()) * math.Pi / 180 * perTorque
-	q1, q2 := r.derivatives(a, i, j)
-	for k := range n {
-		moving := false
-		for m := range 3 {
-			at := r.s[i+k] + (r.s[i+k+1]-r.s[i+k])*float64(m)/2
-			t.A[3*k+m], t.B[3*k+m] = inertia*q1[3*k+m], inertia*q2[3*k+m]
-			t.C[3*k+m] = perTorque * a.HornTorque(a.Part.Value(at))
-			moving = moving || q1[3*k+m] != 0
-		}
-		if moving {
-			left[k] -= f.NoLoadCurrent.V
-		} else {
-			left[k] -= f.IdleCurrent.V
-		}
-	}
-	return t
-}
-
-// steadyCurrent takes off what an axis without inertia in this model draws.
-func (r *retimer) steadyCurrent(a *interp.Axis, i int, left []float64) {
-	for k := range left {
-		at := (r.s[i+k] + r.s[i+k+1]) / 2
-		left[k] -= steady(a, at)
-	}
-}
-
-func steady(a *interp.Axis, at float64) float64 {
-	switch v := a.Part.Value(at); a.Spec.Kind {
-	case sequence.Stepper:
-		return 2 * a.Spec.Current.V
-	case sequence.Dimmer, sequence.Switch:
-		if v > 0 {
-			return a.Spec.Current.V
-		}
-	case sequence.Motor:
-		if m := a.Spec.Motor; m != nil {
-			return math.Abs(v) / 100 * m.NoLoadCurrent.V
-		}
-	case sequence.ContinuousServo:
-		return math.Abs(v) / 100 * a.Spec.Figures().NoLoadCurrent.V
-	}
-	return 0
-}
-
-// run plans, certifies and tightens until the plan holds.
-func (r *retimer) run() (*Retiming, error) {
-	const rounds = 12
-	out := &Retiming{Written: r.script.Length}
-	window, before := 0.0, math.NaN()
-	for range rounds {
-		knots, missing, err := r.plan()
-		if err != nil {
-			return nil, err
-		}
-		out.Findings = missing
-		plain := knots[len(knots)-1].Time
-		if math.IsNaN(before) {
-			before = plain
-		}
-		if window > 0 {
-			knots = smoothed(knots, window, r.finestFrame())
-		}
-		p, err := r.paced(knots)
-		if err != nil {
-			return nil, err
-		}
-		out.Performance, out.Knots = p, knots
-		out.Stretched = p.Length - out.Written
-		out.JerkCost = math.Max(0, p.Length-before)
-		worst := r.measure(p)
-		if worst.holds() {
-			break
-		}
-		if worst.jerk > 1 {
-			window = math.Max(window*math.Min(2, math.Max(1.1, worst.jerk)), r.jerkWindow())
-		}
-		if worst.acceleration > 1 {
-			r.ease /= math.Min(1.5, worst.acceleration*1.002)
-		}
-		for s, ratio := range worst.current {
-			if ratio > 1 {
-				r.share[s] = r.shareOf(s) / math.Min(1.5, ratio*1.02)
-			}
-		}
-	}
-	out.FirstAt = firstStretch(out.Knots, out.Performance.Length)
-	if plainPace(out.Knots) {
-		out.Knots = nil
-	}
-	return out, nil
-}
-
-func (r *retimer) shareOf(s *sequence.Supply) float64 {
-	if f, ok := r.share[s]; ok {
-		return f
-	}
-	return 1
-}
-
-// paced compiles the script under a pace.
-func (r *retimer) paced(knots []sequence.Knot) (*interp.Performance, error) {
-	s := *r.script
-	s.Pace = knots
-	return interp.Compile(&s)
+	return false
 }
 
 func (r *retimer) finestFrame() float64 {
@@ -382,220 +431,83 @@ func (r *retimer) finestFrame() float64 {
 	return f
 }
 
-// jerkWindow is how long a change of acceleration from one limit to the other
-// must take for the jerk limit of the axis that needs longest.
-func (r *retimer) jerkWindow() float64 {
-	w := r.finestFrame()
-	for _, a := range r.axes {
-		if l := a.Spec.HornLimits(); l.Jerk.Known() && l.Acceleration.Known() {
-			w = math.Max(w, 2*l.Acceleration.V*r.ease/l.Jerk.V)
-		}
+// attempt makes a plan and certifies it.
+func (r *retimer) attempt(t tight) (attempt, error) {
+	knots, missing, err := r.plan(t)
+	if err != nil {
+		return attempt{}, err
 	}
-	return w
+	s := *r.script
+	s.Pace = knots
+	p, err := interp.Compile(&s)
+	if err != nil {
+		return attempt{}, err
+	}
+	return attempt{knots, p, missing, r.measure(p)}, nil
 }
 
 // plainPace reports whether knots say nothing but "as written".
 func plainPace(knots []sequence.Knot) bool {
 	for _, k := range knots {
-		if math.Abs(k.Rate-1) > 1e-9 || math.Abs(k.Time-k.Script) > 1e-9 {
+		if stretchedAt(k) {
 			return false
 		}
 	}
 	return true
 }
 
+func stretchedAt(k sequence.Knot) bool {
+	return math.Abs(k.Rate-1) > 1e-9 || math.Abs(k.Time-k.Script) > 1e-9
+}
+
 // firstStretch gives the time up to which performance and script time are one.
 func firstStretch(knots []sequence.Knot, length float64) float64 {
 	for i, k := range knots {
-		if math.Abs(k.Rate-1) > 1e-9 || math.Abs(k.Time-k.Script) > 1e-9 {
-			if i == 0 {
-				return 0
-			}
-			return knots[i-1].Time
+		if stretchedAt(k) {
+			return knots[max(0, i-1)].Time
 		}
 	}
 	return length
 }
 
-// plan makes the pace, lock by lock.
-func (r *retimer) plan() ([]sequence.Knot, []Missing, error) {
-	first, err := r.solve(0, len(r.s)-1, r.start(), r.end(), r.cap)
-	if err != nil {
-		return nil, nil, err
-	}
-	locks := r.locks()
-	if len(locks) < 2 {
-		return toKnots(first.Knots, 0), nil, nil
-	}
-	return r.betweenLocks(first, locks)
+// lock is a moment that keeps its time.
+type lock struct {
+	time float64
+	at   sequence.Pos
 }
 
-// cap is the greatest rate at a script time where nothing is to be won back.
-func (r *retimer) cap(s float64) float64 {
-	if r.options.Fastest {
-		return math.Inf(1)
-	}
-	return 1
-}
-
-// start and end give the rates at the two ends: at rest where an axis moves
-// there, else as great as may be.
-func (r *retimer) start() float64 {
-	for _, a := range r.perf.Axes {
-		if math.Abs(a.Part.At(0).Speed) > 1e-9 {
-			return 0
+// findLocks gives the locked marks, cues, keys and placements, ascending, with
+// the start before them.
+func findLocks(s *sequence.Script) []lock {
+	var list []lock
+	for _, m := range s.Marks {
+		if m.Locked {
+			list = append(list, lock{m.Time, m.At})
 		}
 	}
-	return warp.Free
-}
-
-func (r *retimer) end() float64 {
-	for _, a := range r.perf.Axes {
-		if math.Abs(a.Part.Before(r.script.Length).Speed) > 1e-9 {
-			return 0
+	for _, c := range s.Cues {
+		if c.Locked {
+			list = append(list, lock{c.Time, c.At})
 		}
 	}
-	return warp.Free
-}
-
-func (r *retimer) solve(i, j int, start, end float64, cap func(float64) float64) (warp.Solution, error) {
-	s, err := warp.Solve(r.path(i, j, cap), start, end)
-	var stuck *warp.Infeasible
-	if errors.As(err, &stuck) {
-		return s, r.stuck(stuck)
+	for _, p := range s.Places {
+		if p.Locked {
+			list = append(list, lock{p.Time, p.At})
+		}
 	}
-	return s, err
-}
-
-// stuck says in the words of the documents what no pace can mend.
-func (r *retimer) stuck(e *warp.Infeasible) error {
-	for _, a := range r.axes {
-		for _, j := range a.Horn.Joints(nil) {
-			if math.Abs(j.After.Position-j.Before.Position) > 1e-9 {
-				src := a.Blame(j.At, 1)
-				return sequence.Problems{{At: src.At, Text: fmt.Sprintf("no pace can mend this: %s jumps at %s", a.Spec.Name, sequence.FormatSeconds(j.At)), Hint: "let it move there with an ease"}}
+	for _, t := range s.Merged {
+		for _, k := range t.Keys {
+			if k.Locked {
+				list = append(list, lock{k.Time, k.At})
 			}
 		}
 	}
-	return sequence.Problems{{At: r.script.At, Text: fmt.Sprintf("no pace can mend what happens at %s: %s", sequence.FormatSeconds(e.S), e.Why)}}
-}
-
-// betweenLocks plans each passage between two locks anew: after its first
-// stretch it may run faster than written, up to the catch-up, so that it ends at
-// its time.
-func (r *retimer) betweenLocks(first warp.Solution, locks []lock) ([]sequence.Knot, []Missing, error) {
-	var knots []sequence.Knot
-	var missing []Missing
-	rate := first.Knots[0].Rate
-	if r.start() == 0 {
-		rate = 0
-	}
-	at := 0.0
-	for k := range locks {
-		from := locks[k].time
-		to, fixed := r.script.Length, false
-		if k+1 < len(locks) {
-			to, fixed = locks[k+1].time, true
+	sort.SliceStable(list, func(i, j int) bool { return list[i].time < list[j].time })
+	out := []lock{{0, s.At}}
+	for _, l := range list {
+		if l.time > out[len(out)-1].time+leastLen && l.time <= s.Length {
+			out = append(out, l)
 		}
-		i, j := r.index(from), r.index(to)
-		if j <= i {
-			continue
-		}
-		end := r.end()
-		if fixed {
-			end = math.Min(1, first.Knots[j].Rate)
-		}
-		solution, lacks, err := r.passage(i, j, rate, end, fixed, (to-from)+(from-at))
-		if err != nil {
-			return nil, nil, err
-		}
-		if lacks > 1e-6 {
-			missing = append(missing, Missing{From: locks[k].at, To: locks[k+1].at, FromS: from, ToS: to, Seconds: lacks, Why: r.slowest(solution)})
-		}
-		part := toKnots(solution.Knots, at)
-		if len(knots) > 0 {
-			part = part[1:]
-		}
-		knots = append(knots, part...)
-		at = knots[len(knots)-1].Time
-		rate = knots[len(knots)-1].Rate
-	}
-	return knots, missing, nil
-}
-
-func (r *retimer) index(s float64) int {
-	i := sort.SearchFloat64s(r.s, s-leastLen)
-	return min(i, len(r.s)-1)
-}
-
-// passage plans one passage that has so many seconds. lacks is the time by which
-// it is too long even at the catch-up.
-func (r *retimer) passage(i, j int, start, end float64, fixed bool, seconds float64) (s warp.Solution, lacks float64, err error) {
-	s, err = r.solve(i, j, start, end, r.cap)
-	if err != nil || !fixed || s.Duration <= seconds+1e-9 {
-		return s, 0, err
-	}
-	from := r.s[j]
-	for _, k := range s.Knots {
-		if k.Rate < 1-1e-9 {
-			from = k.Script
-			break
-		}
-	}
-	at := func(most float64) (warp.Solution, error) {
-		return r.solve(i, j, start, end, func(s float64) float64 {
-			if s <= from || s >= r.s[j] {
-				return 1
-			}
-			return most
-		})
-	}
-	best, err := at(r.options.CatchUp)
-	if err != nil || best.Duration > seconds+1e-9 {
-		return best, best.Duration - seconds, err
-	}
-	low, high := 1.0, r.options.CatchUp
-	for range 60 {
-		middle := (low + high) / 2
-		t, err := at(middle)
-		if err != nil {
-			return s, 0, err
-		}
-		if t.Duration > seconds {
-			low = middle
-		} else {
-			high, best = middle, t
-		}
-	}
-	return best, 0, nil
-}
-
-// slowest names what holds a passage back most: the axis whose limit is reached
-// at its lowest rate.
-func (r *retimer) slowest(s warp.Solution) string {
-	low, at := math.Inf(1), 0.0
-	for _, k := range s.Knots {
-		if k.Rate < low && k.Script > 0 {
-			low, at = k.Rate, k.Script
-		}
-	}
-	name, worst := "", 0.0
-	for _, a := range r.axes {
-		l := a.Spec.HornLimits()
-		st := a.Horn.At(at)
-		for _, v := range []struct{ x, limit float64 }{{st.Speed, l.Speed.V}, {st.Acceleration, l.Acceleration.V}} {
-			if v.limit > 0 && math.Abs(v.x)/v.limit > worst {
-				name, worst = a.Spec.Name, math.Abs(v.x)/v.limit
-			}
-		}
-	}
-	return name
-}
-
-func toKnots(knots []warp.Knot, at float64) []sequence.Knot {
-	out := make([]sequence.Knot, len(knots))
-	for i, k := range knots {
-		out[i] = sequence.Knot{Time: at + k.At, Script: k.Script, Rate: k.Rate}
 	}
 	return out
 }

@@ -61,10 +61,8 @@ func Shape(p *interp.Performance) (*interp.Performance, []AxisShape, error) {
 	return p.Sampled(horns, rateOf), shapes, nil
 }
 
-// shapeable reports whether an axis moves something that has inertia.
-func shapeable(a *sequence.Axis) bool {
-	return a.Kind == sequence.Servo || a.Kind == sequence.Stepper
-}
+// shapeable reports whether limits have a meaning for an axis: a switch has none.
+func shapeable(a *sequence.Axis) bool { return a.Kind != sequence.Switch }
 
 const defaultRate = 50 // Hz, where an axis's board is not known (common practice)
 
