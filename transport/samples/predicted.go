@@ -49,8 +49,10 @@ func WritePredictedCSV(w io.Writer, p *interp.Performance, rate float64) error {
 	}
 	b.WriteString("\n")
 	var line []byte
-	err := drive.Simulate(p, 1/rate, func(t float64, axes []drive.Sample, supplies []drive.Rail) error {
-		line = appendNumber(line[:0], t, "")
+	row := 0
+	err := drive.Simulate(p, 1/rate, func(_ float64, axes []drive.Sample, supplies []drive.Rail) error {
+		line = appendNumber(line[:0], float64(row)/rate, "") // as in samples: not a sum of steps
+		row++
 		line = append(appendPredicted(line, axes, supplies, ""), '\n')
 		_, err := b.Write(line)
 		return err
@@ -77,9 +79,10 @@ func WritePredictedJSON(w io.Writer, p *interp.Performance, rate float64) error 
 	b.Write(head[:len(head)-1])
 	b.WriteString(",\"rows\": [")
 	var line []byte
-	separator := "\n["
-	err = drive.Simulate(p, 1/rate, func(t float64, axes []drive.Sample, supplies []drive.Rail) error {
-		line = appendNumber(append(line[:0], separator...), t, "null")
+	separator, row := "\n[", 0
+	err = drive.Simulate(p, 1/rate, func(_ float64, axes []drive.Sample, supplies []drive.Rail) error {
+		line = appendNumber(append(line[:0], separator...), float64(row)/rate, "null")
+		row++
 		separator = ",\n["
 		line = append(appendPredicted(line, axes, supplies, "null"), ']')
 		_, err := b.Write(line)

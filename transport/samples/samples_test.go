@@ -126,3 +126,38 @@ func BenchmarkWriteCSV(b *testing.B) {
 type counter int64
 
 func (c *counter) Write(p []byte) (int, error) { *c += counter(len(p)); return len(p), nil }
+
+// The predicted path of a slow move is the commanded one, a frame or two behind;
+// times are the shortest decimals of k/rate.
+func TestPredictedRows(t *testing.T) {
+	p := compile(t, "tracks: {arm: [[0s, 0], [2s, 40, min-jerk], [3s, 40]]}\n")
+	var c, j bytes.Buffer
+	if err := WritePredictedCSV(&c, p, 50); err != nil {
+		t.Fatal(err)
+	}
+	if err := WritePredictedJSON(&j, p, 50); err != nil {
+		t.Fatal(err)
+	}
+	rows, err := csv.NewReader(&c).ReadAll()
+	if err != nil || len(rows) != 152 {
+		t.Fatalf("%d rows, %v", len(rows), err)
+	}
+	var object struct {
+		Columns []string    `json:"columns"`
+		Rows    [][]float64 `json:"rows"`
+	}
+	if err := json.Unmarshal(j.Bytes(), &object); err != nil || len(object.Rows) != 151 || len(object.Columns) != len(rows[0]) {
+		t.Fatalf("%d rows of %d columns, %v", len(object.Rows), len(object.Columns), err)
+	}
+	if rows[96][0] != "1.9" {
+		t.Errorf("row 95 is at %s, want 1.9", rows[96][0])
+	}
+	for k, row := range object.Rows {
+		if d := math.Abs(row[1] - row[2]); d > 6 {
+			t.Errorf("at %g s the arm is %g deg behind", float64(k)/50, d)
+		}
+		if want := p.Axes[0].Part.Value(float64(k) / 50); math.Abs(row[1]-want) > 1e-9 {
+			t.Errorf("at %g s it is commanded to %g, want %g", float64(k)/50, row[1], want)
+		}
+	}
+}
