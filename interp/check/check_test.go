@@ -193,6 +193,7 @@ func TestRules(t *testing.T) {
 		{"a switch that chatters", "length: 2s\ncues:\n  - {at: 1s, set: {horn: on}}\n  - {at: 1.1s, set: {horn: off}}\n", "switch-time", "horn", Error, 8, 0.1, 0.2},
 		{"a forbidden combination", "tracks:\n  pan: [[0s, 0], [2s, 60], [4s, 0]]\n  plain: [[0s, 40], [4s, 40]]\n", "never", "pan", Error, 6, -1, 0},
 		{"loud in a quiet window", "tracks: {pan: [[0s, 0], [2s, 60, linear], [4s, 60]]}\nquiet: [{from: 1s, to: 3s, speed: 20deg/s}]\n", "quiet", "pan", Error, 5, 30, 20},
+		{"a motor in a quiet window", "tracks: {winch: [[0s, 50], [2s, 50], [2.1s, 0], [4s, 0]]}\nquiet: [{from: 1s, to: 3s, speed: 20deg/s}]\n", "quiet", "winch", Warning, 5, 1.099, 0},
 		{"a weight that is held", "tracks: {arm: [[0s, 0], [2s, 0]]}\nlength: 2s\n", "holding-torque", "arm", Warning, -1, 0.1961330, 0.2941995},
 		{"two tracks on one axis", "tracks:\n  pan: [[0s, 0], [2s, 20]]\n  turn: [[1s, 0], [3s, 10]]\n", "two-at-once", "pan", Note, 7, 0, 0},
 		{"a link that is too slow", "tracks: {pan: [[0s, 0], [2s, 20]]}\n", "link", "", Error, -1, 1300, 960},
@@ -235,7 +236,7 @@ func TestMendsThatNeedNoThought(t *testing.T) {
 		"reversal":    "tracks: {winch: [[0s, 0], [1s, 50], [1.5s, 0], [1.7s, 0], [2s, -50], [3s, 0]]}\n",
 		"pull-in":     "tracks: {beacon: [[0s, 0], [1s, 720, min-jerk], [2s, 720]]}\n",
 		"switch-time": "length: 2s\ncues:\n  - {at: 1s, set: {horn: on}}\n  - {at: 1.2s, set: {horn: off}}\n",
-		"quiet":       "tracks: {pan: [[0s, 0], [2s, 60, linear], [4s, 60]]}\nquiet: [{from: 2s, to: 3s, speed: 20deg/s}]\n",
+		"quiet":       "tracks: {pan: [[0s, 0], [2s, 60, linear], [4s, 60]], winch: [[0s, 50], [2s, 50], [2.1s, 0], [4s, 0]]}\nquiet: [{from: 2s, to: 3s, speed: 20deg/s, release: [winch]}]\n",
 		"never":       "tracks:\n  pan: [[0s, 0], [2s, 39], [4s, 0]]\n  plain: [[0s, 40], [4s, 40]]\n",
 		"loop-seam":   "loop: true\ntracks: {plain: [[0s, 0], [1s, 20], [2s, 0]]}\n",
 	}

@@ -3,6 +3,7 @@ package check
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"limberjack/interp"
 	"limberjack/interp/drive"
@@ -14,8 +15,11 @@ func (c *checker) quiet() {
 	for _, q := range c.perf.Script.Quiet {
 		from, to := c.perf.PerformanceTime(q.From), c.perf.PerformanceTime(q.To)
 		for _, a := range c.perf.Axes {
-			if q.Applies(a.Spec) {
+			switch {
+			case q.Applies(a.Spec):
 				c.quietAxis(q, a, from, to)
+			case a.Spec.Kind == sequence.Motor || a.Spec.Kind == sequence.ContinuousServo:
+				c.quietMotor(q, a, from, to)
 			}
 		}
 	}
@@ -65,6 +69,31 @@ func (c *checker) quietAxis(q sequence.Quiet, a *interp.Axis, from, to float64) 
 	worst.Remedy = quietRemedy(src, worst.Value/limit, q)
 	c.join(worst)
 }
+
+// quietMotor finds a motor that is driven in a quiet window. Its drive is no
+// speed that a limit could be held against, but it is heard.
+func (c *checker) quietMotor(q sequence.Quiet, a *interp.Axis, from, to float64) {
+	if slices.Contains(q.Release, a.Spec) {
+		return
+	}
+	spans := meet([][2]float64{{from, to}}, without([][2]float64{{0, c.perf.Length}}, c.inside(sequence.Side{Axis: a.Spec, Low: -noDrive, High: noDrive})))
+	first, last := math.Inf(1), math.Inf(-1)
+	for _, s := range spans {
+		if s[1] > s[0] {
+			first, last = math.Min(first, s[0]), math.Max(last, s[1])
+		}
+	}
+	if first > last {
+		return
+	}
+	src := a.BlamePosition((first+last)/2, math.Inf(1), math.Inf(-1))
+	c.join(Finding{Level: Warning, Rule: "quiet", Axis: a.Spec.Name, At: src.At, From: first, To: last, Value: last - first, Unit: "s",
+		Message: fmt.Sprintf("%s runs for %s in the quiet window of line %d: the microphone hears it", a.Spec.Name, sequence.FormatSeconds(last-first), q.At.Line),
+		Remedy:  fmt.Sprintf("let it run before %s or after %s, or name it under release", sequence.FormatSeconds(q.From), sequence.FormatSeconds(q.To))})
+}
+
+// noDrive is the drive, in percent, below which a motor does not turn.
+const noDrive = 0.5
 
 // jumpedAt reports whether the position jumps at a time.
 func jumpedAt(a *interp.Axis, at float64) bool {
