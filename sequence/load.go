@@ -68,9 +68,19 @@ func LoadMotion(open Open, name string) (*Script, error) {
 	doc, err := Load(open, name)
 	s, ok := doc.(*Script)
 	if !ok && err == nil {
-		return nil, Problems{{At: Pos{name, 1, 1}, Text: "this is not a motion file", Hint: "a motion file begins with motion: and its name"}}
+		return nil, Problems{{At: Pos{name, 1, 1}, Text: "this is a " + kindName(doc) + ", not a motion", Hint: "name a motion file; one begins with motion: and its name"}}
 	}
 	return s, err
+}
+
+func kindName(doc Document) string {
+	switch doc.(type) {
+	case *Show:
+		return "show"
+	case *Script:
+		return "motion"
+	}
+	return "rig"
 }
 
 // LoadRig reads a rig file.
@@ -78,7 +88,7 @@ func LoadRig(open Open, name string) (*Rig, error) {
 	doc, err := Load(open, name)
 	r, ok := doc.(*Rig)
 	if !ok && err == nil {
-		return nil, Problems{{At: Pos{name, 1, 1}, Text: "this is not a rig file", Hint: "a rig file begins with rig: and its name"}}
+		return nil, Problems{{At: Pos{name, 1, 1}, Text: "this is a " + kindName(doc) + ", not a rig", Hint: "name a rig file; one begins with rig: and its name"}}
 	}
 	return r, err
 }

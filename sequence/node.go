@@ -48,6 +48,10 @@ func (d *decoder) bad(n *yaml.Node, hint, format string, args ...any) {
 // adding what is wrong to the report.
 func (d *decoder) readDocument(data []byte) *yaml.Node {
 	d.report.meet(d.file)
+	if bytes.HasPrefix(data, []byte("RIFF")) {
+		d.report.add(Pos{d.file, 1, 1}, "name the motion, rig or show that it belongs to", "this is a sound file, not a document")
+		return nil
+	}
 	if doc := readRuns(data); doc != nil {
 		return d.resolve(doc)
 	}
