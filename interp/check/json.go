@@ -19,8 +19,8 @@ func (n number) MarshalJSON() ([]byte, error) {
 type findingJSON struct {
 	Level   string `json:"level"`
 	Rule    string `json:"rule"`
-	Axis    string `json:"axis,omitempty"`
-	Supply  string `json:"supply,omitempty"`
+	Axis    string `json:"axis"`
+	Supply  string `json:"supply"`
 	File    string `json:"file"`
 	Line    int    `json:"line"`
 	Column  int    `json:"column"`
