@@ -382,6 +382,15 @@ func (m *motionReader) key(item *yaml.Node, what, timeOf string, t Target, inPhr
 		return k, false
 	}
 	okTime := m.keyTime(&k, timeOf, at, inPhrase, first)
+	if n := f.node("slack"); n != nil {
+		k.Slack = m.slack(n, f, k.Locked)
+		switch {
+		case inPhrase:
+			m.bad(n, "give the slack to the placement, as in {phrase: …, at: 2s, slack: 0.3s}", "%s: a key of a phrase has no slack of its own", f.what)
+		case first:
+			m.bad(n, "give it to the key that the move arrives at", "%s: no move arrives at the first key, so that it has no slack", f.what)
+		}
+	}
 	v := m.targetValue(to, f.what, t)
 	k.Value = v.V
 	k.Ease = defaultEase(t)
@@ -398,6 +407,15 @@ func (m *motionReader) key(item *yaml.Node, what, timeOf string, t Target, inPhr
 		m.switchEase(n, t, e)
 	}
 	return k, okTime && v.Given()
+}
+
+// slack reads by how much a move may be put off.
+func (m *motionReader) slack(n *yaml.Node, f *fields, locked bool) float64 {
+	v, ok := m.span(n, f.label("slack"))
+	if ok && locked {
+		m.bad(n, "leave slack or locked out", "%s: what is locked keeps its time and has no slack", f.what)
+	}
+	return v
 }
 
 // commaTime finds a time with a decimal comma in the short form of a key, as in

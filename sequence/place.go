@@ -20,6 +20,9 @@ func (m *motionReader) readPlaces(n *yaml.Node) {
 		if n := f.node("ease"); n != nil {
 			p.Ease = m.parseEase(n, f.what)
 		}
+		if n := f.node("slack"); n != nil {
+			p.Slack = m.slack(n, f, p.Locked)
+		}
 		m.onlyForPhrase(f, p)
 		at := f.node("at")
 		if at == nil || !known {

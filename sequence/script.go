@@ -99,9 +99,10 @@ type Key struct {
 	Value   float64
 	Ease    *ease.Ease // never nil; of no meaning on a first key and with Soonest
 	Soonest bool
-	Hold    bool   // shape must hit this key exactly
-	Locked  bool   // retime keeps its time
-	Place   *Place // the placement that put the key in; nil for a key of the track itself
+	Hold    bool    // shape must hit this key exactly
+	Locked  bool    // retime keeps its time
+	Slack   float64 // s by which the move to this key may be put off
+	Place   *Place  // the placement that put the key in; nil for a key of the track itself
 
 	wait    float64 // s after arrival, with Soonest
 	beats   float64 // in a phrase: the time in beats, where it is written so
@@ -145,6 +146,7 @@ type Place struct {
 	Mirror  bool
 	Ease    *ease.Ease // of a pose's keys; nil: each target's default
 	Locked  bool
+	Slack   float64 // s by which it may be put off
 }
 
 // LayerKind says what a layer adds.

@@ -322,6 +322,7 @@ var keyShape = &shape{name: "key", doc: "A value at a time, with the ease by whi
 	{name: "ease", doc: "How the axis arrives here.", want: easeWant},
 	{name: "hold", doc: "Shaping must hit this key exactly.", want: flagWant},
 	{name: "locked", doc: "Retiming keeps this key's time.", want: flagWant},
+	{name: "slack", doc: "How much later the move to this key may start and arrive, where that spares a supply.", want: durationWant},
 }}
 
 var keysWant = list(object(keyShape))
@@ -351,6 +352,7 @@ var placeShape = &shape{name: "placement", doc: "Puts a pose or a phrase into th
 		{name: "mirror", doc: "Mirror about rest and swap pairs.", want: flagWant},
 		{name: "ease", doc: "How the axes arrive at the pose.", want: easeWant},
 		{name: "locked", doc: "Retiming keeps this placement's time.", want: flagWant},
+		{name: "slack", doc: "How much later all of this may happen, where that spares a supply.", want: durationWant},
 	}}
 
 var seedWant = whole(0, 1<<53)
