@@ -72,16 +72,25 @@ func (a *Axis) BlameJump(t float64, order int) Source {
 // MovedBy gives the lines of the motion file that move the axis at a performance
 // time, ascending.
 func (a *Axis) MovedBy(t float64) []int {
-	script := a.perf.ScriptTime(t)
 	var lines []int
-	for _, s := range a.parts {
-		c := Curve{s.strand.pieces}
-		if i := c.find(script); !c.Still(i) {
-			if src := s.strand.sources[i]; src.At.File == a.perf.Script.File && !slices.Contains(lines, src.At.Line) {
-				lines = append(lines, src.At.Line)
-			}
+	for _, src := range a.Movers(t) {
+		if src.At.File == a.perf.Script.File && !slices.Contains(lines, src.At.Line) {
+			lines = append(lines, src.At.Line)
 		}
 	}
 	slices.Sort(lines)
 	return lines
+}
+
+// Movers gives the sources of all that moves the axis at a performance time.
+func (a *Axis) Movers(t float64) []Source {
+	script := a.perf.ScriptTime(t)
+	var out []Source
+	for _, s := range a.parts {
+		c := Curve{s.strand.pieces}
+		if i := c.find(script); s.share != 0 && !c.Still(i) {
+			out = append(out, s.strand.sources[i])
+		}
+	}
+	return out
 }

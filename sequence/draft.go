@@ -3,6 +3,7 @@ package sequence
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -258,6 +259,16 @@ func (d *Draft) notationOf(text string, c *clock) notation {
 		}
 	}
 	return n
+}
+
+// Times gives all times that a draft can move, ascending.
+func (d *Draft) Times() []float64 {
+	out := make([]float64, len(d.times))
+	for i, w := range d.times {
+		out[i] = w.time
+	}
+	sort.Float64s(out)
+	return slices.Compact(out)
 }
 
 // plainStep is the step of times that are no frames, in s.
