@@ -94,3 +94,16 @@ func (a *Axis) Movers(t float64) []Source {
 	}
 	return out
 }
+
+// FedBy reports whether a track moves the axis between two script times.
+func (a *Axis) FedBy(tr *sequence.Track, from, to float64) bool {
+	for _, s := range a.parts {
+		c := Curve{s.strand.pieces}
+		for i := c.find(from); s.share != 0 && i < len(c.pieces) && c.pieces[i].t0 < to; i++ {
+			if s.strand.sources[i].Track == tr && !c.Still(i) {
+				return true
+			}
+		}
+	}
+	return false
+}

@@ -1,7 +1,10 @@
 package sequence
 
 import (
+	"bytes"
 	"fmt"
+	"io"
+	"io/fs"
 	"math"
 	"slices"
 	"sort"
@@ -21,6 +24,7 @@ type Draft struct {
 	root   *yaml.Node
 	times  []writtenTime
 	places []writtenPlace
+	slacks []writtenTime
 	frames map[float64]bool // times that are written in whole frames
 }
 
@@ -68,6 +72,8 @@ type Moves struct {
 	Time func(at Pos, t float64) float64
 	// Stretch gives the new factor of the placement of a phrase. Nil: it stays.
 	Stretch func(at Pos, stretch float64) float64
+	// Slack gives the new slack in s of a key or a placement. Nil: it stays.
+	Slack func(at Pos, slack float64) float64
 }
 
 // NewDraft reads the text of a motion file that script was loaded from.
@@ -102,16 +108,22 @@ func (d *Draft) read() {
 	tracks := child(d.root, "tracks")
 	for i := 0; tracks != nil && i+1 < len(tracks.Content); i += 2 {
 		for _, k := range itemsOf(tracks.Content[i+1]) {
+			at := atOf(k)
 			if k.Kind == yaml.SequenceNode && len(k.Content) > 0 {
-				d.time(k.Content[0], Pos{}, "")
-			} else {
-				d.time(atOf(k), Pos{}, "")
+				at = behind(k.Content[0])
+			}
+			d.time(at, Pos{}, "")
+			if slack := child(k, "slack"); slack != nil && at != nil {
+				d.slack(slack, d.pos(at))
 			}
 		}
 	}
 	for _, p := range itemsOf(child(d.root, "place")) {
 		id := d.pos(p)
 		d.time(atOf(p), id, "")
+		if slack := child(p, "slack"); slack != nil {
+			d.slack(slack, id)
+		}
 		w := writtenPlace{id: id, stretch: child(p, "stretch"), flow: p.Style&yaml.FlowStyle != 0}
 		for i := 0; i+1 < len(p.Content); i += 2 {
 			if p.Content[i].Value == "at" && child(p, "phrase") != nil {
@@ -195,6 +207,14 @@ func (d *Draft) time(n *yaml.Node, id Pos, named string) {
 		return // reported when the script was loaded
 	}
 	d.times = append(d.times, writtenTime{node: n, id: id, time: t, named: named, note: d.notationOf(n.Value, c)})
+}
+
+// slack takes the slack of what has an id.
+func (d *Draft) slack(n *yaml.Node, id Pos) {
+	c := d.clock(nil)
+	if t, err := c.duration(n.Value); err == nil {
+		d.slacks = append(d.slacks, writtenTime{node: n, id: id, time: t, note: d.notationOf(n.Value, c)})
+	}
 }
 
 func (d *Draft) markTime(name string) (float64, bool) {
@@ -333,6 +353,21 @@ func (d *Draft) Rewrite(m Moves) ([]byte, error) {
 			continue
 		}
 		p, err := d.replace(w.node, text)
+		if err != nil {
+			return nil, err
+		}
+		patches = append(patches, p)
+	}
+	for _, w := range d.slacks {
+		if m.Slack == nil {
+			break
+		}
+		to := m.Slack(w.id, w.time)
+		if math.Abs(to-w.time) < 5e-10 {
+			continue
+		}
+		wanted[w.node] = d.number(w.note, to, 0)
+		p, err := d.replace(w.node, wanted[w.node])
 		if err != nil {
 			return nil, err
 		}
@@ -554,4 +589,32 @@ func (d *Draft) same(a, b *yaml.Node, wanted map[*yaml.Node]string, stretched ma
 		}
 	}
 	return true
+}
+
+// Reread reads a changed text of a script that has been loaded. It has the rig and
+// the sounds of that script, and opens no file.
+func Reread(s *Script, text []byte) (*Script, error) {
+	l := newLoader(func(name string) (io.ReadCloser, error) {
+		if name != s.File {
+			return nil, &fs.PathError{Op: "open", Path: name, Err: fs.ErrNotExist}
+		}
+		return io.NopCloser(bytes.NewReader(text)), nil
+	})
+	if s.Rig != nil {
+		l.rigs[s.Rig.File], l.rigged[s.Rig.File] = s.Rig, true
+	}
+	if s.Audio != nil {
+		l.levels[s.Audio.File] = s.Audio.Level
+	}
+	for _, layer := range s.Layers {
+		if layer.Level != nil {
+			l.levels[layer.File] = layer.Level
+		}
+	}
+	d, node := l.document(s.File, nil, nil)
+	if node == nil {
+		return nil, l.report.err()
+	}
+	out := l.readMotion(d, node)
+	return out, l.report.err()
 }

@@ -124,6 +124,23 @@ func TestDraftMovesOnePlace(t *testing.T) {
 	}
 }
 
+// What a move is put off by is taken from its slack.
+func TestDraftWritesSlack(t *testing.T) {
+	text := "motion: m\nformat: 1\nrig: r.rig.yaml\nfps: 24\nphrases: {p: {keys: {b: [[0s, 0], [1s, 5]]}}}\ntracks:\n  a: [[0s, 0], {at: 24f, to: 5, slack: 12f}]\nplace: [{phrase: p, at: 2s, slack: 0.3s}]\n"
+	s, d := readDraft(t, text)
+	key, place := s.Tracks[0].Keys[1].TimeAt, s.Places[0].At
+	got, err := d.Rewrite(Moves{Time: func(p Pos, t float64) float64 {
+		if p == key || p == place {
+			return t + 0.125
+		}
+		return t
+	}, Slack: func(_ Pos, s float64) float64 { return s - 0.125 }})
+	want := strings.NewReplacer("24f, to", "27f, to", "slack: 12f", "slack: 9f", "at: 2s, slack: 0.3s", "at: 2.125s, slack: 0.175s").Replace(text)
+	if err != nil || string(got) != want {
+		t.Errorf("%v\n%s", err, got)
+	}
+}
+
 func TestDraftSteps(t *testing.T) {
 	_, d := readDraft(t, draftMotion)
 	for at, want := range map[float64]float64{0: plainStep, 2: plainStep, 5.5: 1.0 / 24, 6: 1.0 / 24, 12.5: plainStep} {

@@ -558,7 +558,7 @@ func (m *motionReader) readLengthNode(f *fields) {
 			m.bad(n, "write the length, or leave it out to end at the last key", "the length of the motion is 0 s")
 			return
 		}
-		m.script.Length, m.given = v, true
+		m.script.Length, m.script.LengthAt, m.given = v, m.at(n), true
 	}
 }
 

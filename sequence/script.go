@@ -8,27 +8,28 @@ import (
 // Script is one motion: what the axes shall do over script time. All times are
 // seconds of script time, all values are in the unit of their axis or control.
 type Script struct {
-	Name   string
-	File   string
-	At     Pos
-	Rig    *Rig
-	FPS    FPS
-	Tempo  Tempo
-	Length float64
-	Loop   bool
-	LoopAt Pos
-	Audio  *Audio
-	Marks  []Mark
-	Poses  []*Pose
-	Phrase []*Phrase
-	Tracks []*Track // as they are written
-	Places []*Place
-	Merged []*Track // tracks with poses and phrases put in: what the curves are made of; axes first, then controls, in the rig's order
-	Layers []*Layer
-	Quiet  []Quiet
-	Cues   []Cue
-	Pace   []Knot // empty: performance time is script time
-	PaceAt Pos
+	Name     string
+	File     string
+	At       Pos
+	Rig      *Rig
+	FPS      FPS
+	Tempo    Tempo
+	Length   float64
+	LengthAt Pos // known where the length is written
+	Loop     bool
+	LoopAt   Pos
+	Audio    *Audio
+	Marks    []Mark
+	Poses    []*Pose
+	Phrase   []*Phrase
+	Tracks   []*Track // as they are written
+	Places   []*Place
+	Merged   []*Track // tracks with poses and phrases put in: what the curves are made of; axes first, then controls, in the rig's order
+	Layers   []*Layer
+	Quiet    []Quiet
+	Cues     []Cue
+	Pace     []Knot // empty: performance time is script time
+	PaceAt   Pos
 }
 
 // Audio is the sound that belongs to a motion.

@@ -26,7 +26,7 @@ var rooms = map[string][]string{
 	"interp/check":       {"interp", "interp/drive", "sequence"},
 	"interp/nearest":     {"interp/ease"},
 	"interp/warp":        {"interp/poly"},
-	"interp/mend":        {"interp", "interp/nearest", "interp/warp", "sequence"},
+	"interp/mend":        {"interp", "interp/ease", "interp/nearest", "interp/warp", "sequence"},
 	"transport/samples":  {"interp", "interp/drive"},
 	"transport/timeline": {"interp", "interp/linkage", "sequence"},
 	"transport/plot":     {"interp", "interp/check", "interp/drive", "interp/ease", "sequence"},

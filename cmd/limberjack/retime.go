@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"os"
 	"path/filepath"
 	"strings"
 
@@ -22,6 +21,8 @@ type retimeOptions struct {
 	file    string
 	out     string
 	fastest bool
+	keys    bool
+	stagger bool
 	dryRun  bool
 	catchUp float64
 	within  float64
@@ -41,11 +42,21 @@ is. A pace of many knots goes into a CSV file beside it. Marks and cues with
 locked: true keep their time: what is stretched before a lock is won back at the
 catch-up rate. The sound is never stretched.
 
-The pace is checked on the exact curves and by the drive model before it is
+With --keys it moves the times of keys, marks, cues and placements instead, each
+in its own notation: plain to read, but longer, since a whole move is slowed down
+where a pace slows its fastest moment.
+
+With --stagger it first puts moves off, each within the slack that it has
+(slack: 0.3s on a key or a placement), so that the peaks of a supply's current do
+not coincide. What a move is put off by is taken from its slack.
+
+The result is checked on the exact curves and by the drive model before it is
 written. It exits 1 when a lock cannot be kept, or when no pace keeps a limit: a
 jump, or a supply that is too weak however slow the moves are.`,
 		Example: `  limberjack retime storm.motion.yaml -o calmer.motion.yaml
-  limberjack retime storm.motion.yaml --dry-run`,
+  limberjack retime storm.motion.yaml --dry-run
+  limberjack retime storm.motion.yaml --keys -o plain.motion.yaml
+  limberjack retime lift.motion.yaml --stagger -o lift-in-turn.motion.yaml`,
 		Args: needs(1, 1, "one motion", "limberjack retime storm.motion.yaml -o calmer.motion.yaml"),
 		RunE: func(c *cobra.Command, args []string) error {
 			o.file = args[0]
@@ -54,6 +65,8 @@ jump, or a supply that is too weak however slow the moves are.`,
 	}
 	c.Flags().StringVarP(&o.out, "output", "o", "", "motion file to write")
 	c.Flags().BoolVar(&o.fastest, "fastest", false, "the shortest performance that keeps every limit")
+	c.Flags().BoolVar(&o.keys, "keys", false, "move the keys themselves instead of writing a pace")
+	c.Flags().BoolVar(&o.stagger, "stagger", false, "first put moves off within their slack where that spares a supply")
 	c.Flags().BoolVar(&o.dryRun, "dry-run", false, "show what would change, and write nothing")
 	c.Flags().Float64Var(&o.catchUp, "catch-up", o.catchUp, "greatest rate between a stretch and the lock after it, 1 to 4")
 	c.Flags().Float64Var(&o.within, "tolerance", 0, "percent to stay below the limits, for a pace of few knots, 0.01 to 10 (default 0.1, with --fastest 0.05)")
@@ -70,29 +83,166 @@ func runRetime(o retimeOptions, out, errOut io.Writer) error {
 	if o.within != 0 && !(o.within >= 0.01 && o.within <= 10) {
 		return fmt.Errorf("--tolerance is %g; it may be from 0.01 to 10 percent", o.within)
 	}
-	script, err := sequence.LoadMotion(openFile, o.file)
+	if o.within != 0 && o.keys {
+		return errors.New("--tolerance is for a pace; with --keys leave it out")
+	}
+	w, err := openRewriting(o.file)
 	if err != nil {
 		return err
 	}
-	r, err := mend.Retime(script, mend.Options{Fastest: o.fastest, CatchUp: o.catchUp, Tolerance: o.within / 100, Loads: loadsOf})
+	var report mending
+	if o.stagger {
+		if report.staggered, err = mend.Stagger(w.script, w, mend.StaggerOptions{Loads: loadsOf, Currents: currentsOf, Accept: asGoodAs(w.script)}); err != nil {
+			return err
+		}
+		if len(report.staggered.Delays) > 0 {
+			if err := w.advance(); err != nil {
+				return err
+			}
+		}
+	}
+	options := mend.Options{Fastest: o.fastest, CatchUp: o.catchUp, Tolerance: o.within / 100, Loads: loadsOf}
+	if report.paced, err = mend.Retime(w.script, options); err != nil {
+		return err
+	}
+	var csvName string
+	if o.keys {
+		if report.keyed, err = mend.Rekey(w.script, w, options); err != nil {
+			return err
+		}
+		if report.keyed.Changed {
+			err = w.advance()
+		}
+	} else {
+		csvName, err = w.setPace(o.target(), report.paced.Knots)
+	}
 	if err != nil {
 		return err
 	}
-	if err := writePaced(o, r, out); err != nil {
+	if err := o.write(w, csvName, report.paced.Knots, out); err != nil {
 		return err
 	}
-	reportRetiming(out, r)
-	for _, m := range r.Missing {
+	return report.tell(out, errOut)
+}
+
+// target is the file that is to be written.
+func (o retimeOptions) target() string {
+	if o.out == "" {
+		return o.file
+	}
+	return o.out
+}
+
+// write writes the motion and its pace, or shows what would change.
+func (o retimeOptions) write(w *rewriting, csvName string, knots []sequence.Knot, out io.Writer) error {
+	target := o.target()
+	if o.dryRun {
+		_, err := out.Write(diff.Diff(o.file, w.original, target, w.text))
+		return err
+	}
+	var files outputs
+	if err := files.write(target, func(f io.Writer) error { _, err := f.Write(w.text); return err }); err != nil {
+		return err
+	}
+	if csvName != "" {
+		if err := files.write(csvName, func(f io.Writer) error { _, err := f.Write(sequence.PaceCSV(knots)); return err }); err != nil {
+			return err
+		}
+	}
+	if err := files.commit(); err != nil {
+		return err
+	}
+	fmt.Fprintln(out, target)
+	if csvName != "" {
+		fmt.Fprintln(out, csvName)
+	}
+	if filepath.Clean(filepath.Dir(target)) != filepath.Clean(filepath.Dir(o.file)) {
+		fmt.Fprintf(out, "it stands in another folder than %s: the rig and the sound are looked for beside it\n", o.file)
+	}
+	return nil
+}
+
+// mending is what was done to a motion; nil where it was not asked for.
+type mending struct {
+	staggered *mend.Staggering
+	keyed     *mend.Rekeying
+	paced     *mend.Retiming // also for comparison with what was done to the keys
+}
+
+func (m mending) tell(out, errOut io.Writer) error {
+	if m.staggered != nil {
+		reportStagger(out, m.staggered)
+	}
+	missing, left := m.paced.Missing, m.paced.Left
+	if m.keyed != nil {
+		reportKeys(out, m.keyed, m.paced)
+		missing, left = m.keyed.Missing, m.keyed.Left
+	} else {
+		reportRetiming(out, m.paced)
+	}
+	for _, m := range missing {
 		fmt.Fprintf(errOut, "%s: between %s and this lock at %s, %.2f s are missing, even at the catch-up; most of the time goes to %s\n",
 			m.To, sequence.FormatSeconds(m.FromS), sequence.FormatSeconds(m.ToS), math.Max(0.01, m.Seconds), m.Why)
 	}
-	for _, e := range worstLeft(r.Left) {
+	for _, e := range worstLeft(left) {
 		fmt.Fprintln(errOut, leftText(e))
 	}
-	if len(r.Missing)+len(r.Left) > 0 {
+	if len(missing)+len(left) > 0 {
 		return errFindings
 	}
 	return nil
+}
+
+func reportStagger(out io.Writer, r *mend.Staggering) {
+	for i, before := range r.Before {
+		limit := strings.TrimSpace(before.Supply.Limit.Text)
+		switch {
+		case len(r.Delays) > 0:
+			fmt.Fprintf(out, "%s delivers %.2f A at most instead of %.2f A (limit %s)\n", before.Supply.Name, r.After[i].Current, before.Current, limit)
+		case before.Current > before.Supply.Limit.V:
+			fmt.Fprintf(out, "%s delivers %.2f A at most (limit %s), and no move that may be put off brings it down\n", before.Supply.Name, before.Current, limit)
+		}
+	}
+	if len(r.Before) == 0 {
+		fmt.Fprintln(out, "nothing to stagger: no supply has a limit")
+	} else if len(r.Delays) == 0 && overLoaded(r.Before) == 0 {
+		fmt.Fprintln(out, "nothing to stagger: every supply holds")
+	}
+	for _, d := range r.Delays {
+		fmt.Fprintf(out, "%s: %s starts %s later than at %s\n", d.At, d.Name, sequence.FormatSeconds(d.Seconds), sequence.FormatSeconds(d.From))
+	}
+	if overLoaded(r.After) == 0 {
+		return
+	}
+	for _, i := range r.Idle {
+		fmt.Fprintf(out, "%s: this slack cannot be used: %s\n", i.At, i.Why)
+	}
+}
+
+// overLoaded counts the supplies that deliver more than they can.
+func overLoaded(list []mend.Load) (n int) {
+	for _, l := range list {
+		if l.Current > l.Supply.Limit.V {
+			n++
+		}
+	}
+	return n
+}
+
+func reportKeys(out io.Writer, r *mend.Rekeying, paced *mend.Retiming) {
+	if !r.Changed {
+		text := "nothing to stretch: the rig can follow the script as it is written, and its keys stay where they are"
+		if len(r.Left) > 0 {
+			text = "nothing to stretch: no other times of the keys would help"
+		}
+		fmt.Fprintln(out, text)
+		return
+	}
+	fmt.Fprintf(out, "%s instead of %s: %+.2f s by the keys, where a pace needs %+.2f s\n", sequence.FormatSeconds(r.Performance.Length),
+		sequence.FormatSeconds(r.Written), r.Stretched, paced.Stretched)
+	if r.Performance.Script.Audio != nil {
+		fmt.Fprintf(out, "sound and motion are together until %s, and part by %.0f ms at most\n", sequence.FormatSeconds(r.FirstAt), 1000*r.Parting)
+	}
 }
 
 // worstLeft gives the greatest excess of each axis and kind, and of each supply.
@@ -150,57 +300,6 @@ func loadsOf(p *interp.Performance) []mend.Load {
 		return nil
 	})
 	return out
-}
-
-// fewKnots is how many knots of a pace are still read with ease in the motion
-// file itself.
-const fewKnots = 24
-
-func writePaced(o retimeOptions, r *mend.Retiming, out io.Writer) error {
-	text, err := os.ReadFile(o.file)
-	if err != nil {
-		return fmt.Errorf("%s cannot be read: %w", o.file, reason(err))
-	}
-	target := o.out
-	if target == "" {
-		target = o.file
-	}
-	value, csvName := "", ""
-	if len(r.Knots) > 0 {
-		value = sequence.PaceText(r.Knots)
-		if len(r.Knots) > fewKnots {
-			csvName = strings.TrimSuffix(strings.TrimSuffix(target, ".yaml"), ".motion") + ".pace.csv"
-			value = filepath.Base(csvName)
-		}
-	}
-	changed, err := sequence.SetPace(text, value)
-	if err != nil {
-		return fmt.Errorf("%s: %w", o.file, err)
-	}
-	if o.dryRun {
-		_, err := out.Write(diff.Diff(o.file, text, target, changed))
-		return err
-	}
-	var files outputs
-	if err := files.write(target, func(w io.Writer) error { _, err := w.Write(changed); return err }); err != nil {
-		return err
-	}
-	if csvName != "" {
-		if err := files.write(csvName, func(w io.Writer) error { _, err := w.Write(sequence.PaceCSV(r.Knots)); return err }); err != nil {
-			return err
-		}
-	}
-	if err := files.commit(); err != nil {
-		return err
-	}
-	fmt.Fprintln(out, target)
-	if csvName != "" {
-		fmt.Fprintln(out, csvName)
-	}
-	if filepath.Clean(filepath.Dir(target)) != filepath.Clean(filepath.Dir(o.file)) {
-		fmt.Fprintf(out, "it stands in another folder than %s: the rig and the sound are looked for beside it\n", o.file)
-	}
-	return nil
 }
 
 func reportRetiming(out io.Writer, r *mend.Retiming) {
