@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -16,9 +17,14 @@ import (
 // copyExample copies documents of the lighthouse into a folder of the test's own.
 func copyExample(t *testing.T, names ...string) string {
 	t.Helper()
+	return copyFrom(t, "../../examples/lighthouse", names...)
+}
+
+func copyFrom(t *testing.T, from string, names ...string) string {
+	t.Helper()
 	dir := t.TempDir()
 	for _, name := range names {
-		text, err := os.ReadFile(filepath.Join("../../examples/lighthouse", name))
+		text, err := os.ReadFile(filepath.Join(from, name))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -119,4 +125,62 @@ func read(t *testing.T, name string) string {
 		t.Fatal(err)
 	}
 	return string(text)
+}
+
+// predictedOf gives what a motion asks of its first supply, by the model.
+func predictedOf(t *testing.T, file string) drive.SupplyTrace {
+	t.Helper()
+	p, err := compileMotion(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return drive.Run(p).Supplies[0]
+}
+
+// The wave boards: six large servos, 15 A at stall, behind a fuse of 4 A. The swell
+// is refused as it is written; put off within its slack it holds, no move is any
+// slower, and the length stays. A start order brings power-up under the fuse, too.
+func TestWaveBoardsRollWithinTheirFuse(t *testing.T) {
+	dir := copyFrom(t, "../../examples/waves", "waves.rig.yaml", "swell.motion.yaml")
+	swell, rolling := filepath.Join(dir, "swell.motion.yaml"), filepath.Join(dir, "rolling.motion.yaml")
+	if broken := errorsOf(t, swell); len(broken) != 1 || !broken["supply-current"] {
+		t.Fatalf("the swell breaks %v", broken)
+	}
+	var out, errOut bytes.Buffer
+	if code := run([]string{"retime", swell, "--stagger", "-o", rolling}, &out, &errOut); code != exitDone || errOut.Len() > 0 {
+		t.Fatalf("exit code %d, and %s%s", code, out.String(), errOut.String())
+	}
+	if broken := errorsOf(t, rolling); len(broken) != 0 {
+		t.Errorf("staggered it breaks %v", broken)
+	}
+	before, after := predictedOf(t, swell), predictedOf(t, rolling)
+	if before.Sustained < 5 || after.Sustained > 4 {
+		t.Errorf("%.2f A, and %.2f A staggered", before.Sustained, after.Sustained)
+	}
+	a, err := compileMotion(swell)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := compileMotion(rolling)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if a.Length != b.Length || len(b.Script.Pace) > 0 {
+		t.Errorf("%v s instead of %v s, with %d knots", b.Length, a.Length, len(b.Script.Pace))
+	}
+	for i, tr := range a.Script.Merged {
+		for j := 1; j < len(tr.Keys); j++ {
+			was, is := tr.Keys[j], b.Script.Merged[i].Keys[j]
+			by := is.Time - was.Time
+			if by < -1e-9 || by > was.Slack+1e-9 && was.Slack > 0 {
+				t.Errorf("key %d of %s is put off by %v s of %v s", j, tr.Target.Name(), by, was.Slack)
+			}
+			if was.Value != tr.Keys[j-1].Value && math.Abs(is.Time-b.Script.Merged[i].Keys[j-1].Time-(was.Time-tr.Keys[j-1].Time)) > 1e-9 {
+				t.Errorf("the move to key %d of %s does not last as long as before", j, tr.Target.Name())
+			}
+		}
+	}
+	if up := drive.PowerUp(b)[0]; up.Together < 10 || len(up.Order) != 6 || up.Staggered > 4 {
+		t.Errorf("together they draw %.2f A, in order %.2f A: %+v", up.Together, up.Staggered, up.Order)
+	}
 }
