@@ -65,11 +65,14 @@ func (s *system) drawEnds(p *page, top, bottom float64, loop bool) {
 	top += s.rows[0].pad()
 	bottom -= s.rows[len(s.rows)-1].pad()
 	p.line(s.x0, top, s.x0, bottom, pen{width: 0.9, colour: ink})
-	x := s.end()
+	s.drawOtherEnds(p, top, bottom)
 	if !s.last {
-		p.line(x, top, x, bottom, pen{width: 0.5, colour: ink})
+		p.line(s.end(), top, s.end(), bottom, pen{width: 0.5, colour: ink})
+	}
+	if s.ends <= s.from || s.ends > s.to {
 		return
 	}
+	x := s.x(s.ends)
 	p.line(x-2.6, top, x-2.6, bottom, pen{width: 0.5, colour: ink})
 	p.line(x, top, x, bottom, pen{width: 1.8, colour: ink})
 	if !loop {

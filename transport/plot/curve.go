@@ -157,19 +157,25 @@ func runsOf(cols []column, x0, width float64, y func(float64) float64) []run {
 		for j < len(cols) && still[j] == still[i] {
 			j++
 		}
-		var t tracer
-		x := func(k int) float64 { return x0 + float64(width*float64(k)) }
-		if i > 0 && !still[i] {
-			t.corner(point{x(i), y(cols[i-1].last)})
-		}
-		t.corner(point{x(i), y(cols[i].first)})
-		for k := i; k < j; k++ {
-			t.cross(cols[k], x(k), x(k+1), y)
-		}
-		runs = append(runs, run{still[i], t.done()})
+		runs = append(runs, run{still[i], lineThrough(cols, i, j, !still[i], x0, width, y)})
 		i = j
 	}
 	return runs
+}
+
+// lineThrough gives the line through the columns from i up to j; joined, it
+// begins where the column before ends.
+func lineThrough(cols []column, i, j int, joined bool, x0, width float64, y func(float64) float64) []point {
+	var t tracer
+	x := func(k int) float64 { return x0 + float64(width*float64(k)) }
+	if i > 0 && joined {
+		t.corner(point{x(i), y(cols[i-1].last)})
+	}
+	t.corner(point{x(i), y(cols[i].first)})
+	for k := i; k < j; k++ {
+		t.cross(cols[k], x(k), x(k+1), y)
+	}
+	return t.done()
 }
 
 // restingColumns says which columns are drawn as rest.

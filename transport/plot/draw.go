@@ -17,6 +17,8 @@ type drawing struct {
 	loose []numbered // findings of no band
 	heads [heads]bool
 	pages []*page
+	table table   // which performance is which, where there are several
+	head  float64 // pt, of the title block and the table
 }
 
 const (
@@ -49,7 +51,9 @@ func layout(s Sheet, tall bool) *drawing {
 	d.marks, d.cues = d.marksOf(), d.cuesOf()
 	d.gatherLoose()
 	d.gatherHeads()
-	room := d.h - 2*margin - titleHeight - legendHeight
+	d.table = d.tableOf()
+	d.head = titleHeight + d.table.height()
+	room := d.h - 2*margin - d.head - legendHeight
 	list := listingOf(s.Report, d.w-2*margin)
 	systems := d.systems(tall)
 	if len(systems) == 1 {
@@ -71,10 +75,7 @@ func layout(s Sheet, tall bool) *drawing {
 // systems cuts the motion into stretches of time: one where it is short, else
 // equal ones of a round length.
 func (d *drawing) systems(tall bool) []*system {
-	length := d.Performance.Length
-	if !(length > 0) {
-		length = 1
-	}
+	length := d.length()
 	if length <= mostSeconds {
 		return []*system{d.systemOf(0, length, length, true)}
 	}
@@ -146,7 +147,7 @@ func (d *drawing) newPage(height float64) *page {
 // onePage draws a motion that one sheet of paper holds.
 func (d *drawing) onePage(s *system, list fitted, room float64) {
 	p := d.newPage(d.h)
-	top := margin + titleHeight
+	top := margin + d.head
 	space := room
 	if h := list.height(); h > 0 {
 		space -= h
@@ -160,7 +161,7 @@ func (d *drawing) onePage(s *system, list fitted, room float64) {
 // tallPage draws all systems one under the other on one sheet as tall as they
 // need.
 func (d *drawing) tallPage(systems []*system, list fitted, room float64) {
-	spare := mostHeight - 2*margin - titleHeight - legendHeight - list.height()
+	spare := mostHeight - 2*margin - d.head - legendHeight - list.height()
 	want, least := 0.0, 0.0
 	for _, s := range systems {
 		l, n, _ := s.heights()
@@ -169,7 +170,7 @@ func (d *drawing) tallPage(systems []*system, list fitted, room float64) {
 	}
 	share := math.Max(0, math.Min(1, (spare-least)/math.Max(1, want-least)))
 	squeeze := math.Min(1, spare/least)
-	y := margin + titleHeight
+	y := margin + d.head
 	p := d.newPage(d.h)
 	for i, s := range systems {
 		if i > 0 {
@@ -209,12 +210,12 @@ func (d *drawing) manyPages(systems []*system, list listing, room float64) {
 	} else {
 		h := shared.height()
 		p := d.fillPage(blocks, math.Min(natural, room-gap-h), natural)
-		shared.draw(p, margin+titleHeight+room-h)
+		shared.draw(p, margin+d.head+room-h)
 	}
 	d.finishPages()
 }
 
-func (d *drawing) listPage(list fitted) { list.draw(d.newPage(d.h), margin+titleHeight+8) }
+func (d *drawing) listPage(list fitted) { list.draw(d.newPage(d.h), margin+d.head+8) }
 
 // fitting gives how many systems stand under each other on a page; at least one.
 func fitting(blocks []*system, room float64) int {
@@ -249,7 +250,7 @@ func (d *drawing) fillPage(blocks []*system, room, upTo float64) *page {
 	} else {
 		extra = math.Max(0, math.Min(room, upTo)-natural) / float64(len(blocks))
 	}
-	y := margin + titleHeight
+	y := margin + d.head
 	for i, s := range blocks {
 		if i > 0 {
 			y += systemGap
@@ -265,6 +266,7 @@ func (d *drawing) fillPage(blocks []*system, room, upTo float64) *page {
 func (d *drawing) finishPages() {
 	for i, p := range d.pages {
 		d.drawTitle(p, i+1, len(d.pages))
+		d.table.draw(p, margin+titleHeight)
 		d.drawLegend(p)
 	}
 }

@@ -43,7 +43,8 @@ func tool(t *testing.T, name string) string {
 }
 
 func TestGoldenSheets(t *testing.T) {
-	for name, s := range map[string]Sheet{"boat": boat(t), "lamp": {Performance: keeper(t, "lamp.motion.yaml"), Paper: Letter}} {
+	for name, s := range map[string]Sheet{"boat": boat(t), "lamp": {Performance: keeper(t, "lamp.motion.yaml"), Paper: Letter},
+		"boat-mended": mended(t), "boat-compared": compared(t)} {
 		t.Run(name, func(t *testing.T) {
 			got := drawn(t, SVG, s)
 			file := filepath.Join("testdata", name+".svg")

@@ -20,6 +20,10 @@
 //     double bar ends the motion, with two dots where it loops.
 //   - Errors are hatched densely, warnings widely and the other way; a short
 //     stroke is a note. The number leads to the list at the foot.
+//   - Other performances of the rig may lie beneath, in grey: dotted what was
+//     before, in dash and dot the closest motion within the limits of the axes. A
+//     table under the title says which is which. A double bar in the same pattern
+//     ends them. Where one rests with the motion, only the motion is drawn.
 //   - Two inks, blue-black and iron red. The second only repeats what a shape
 //     says, so that a sheet printed in black loses nothing.
 package plot
@@ -107,6 +111,8 @@ type Sheet struct {
 	Performance *interp.Performance // required
 	Report      *check.Report       // nil: the sheet says that the motion is not checked
 	Trace       *drive.Trace        // nil: no tides
+	Before      *Other              // the motion before it was mended; nil: none
+	Shaped      *Other              // the closest motion within the limits of its axes; nil: none
 	Paper       Paper
 	DPI         int // dots an inch of a PNG, 24 to 600; 0 for 144. A very tall sheet is drawn with fewer
 }
@@ -123,6 +129,14 @@ func Draw(w io.Writer, form Form, s Sheet) error {
 		return fmt.Errorf("%v is no paper that is known here", s.Paper)
 	case s.DPI != 0 && (s.DPI < 24 || s.DPI > 600):
 		return fmt.Errorf("%d dots an inch is out of range; 24 to 600 will do", s.DPI)
+	}
+	for _, o := range s.others() {
+		if o.Performance == nil || o.Performance.Script == nil || o.Performance.Rig == nil {
+			return fmt.Errorf("there is no compiled motion to draw beneath")
+		}
+		if err := SameRig(s.Performance.Rig, o.Performance.Rig); err != nil {
+			return err
+		}
 	}
 	s.Report = momentary(s.Report)
 	return write(w, form, s)

@@ -26,8 +26,12 @@ type row struct {
 	moves  bool
 	filled bool // a lamp or relay: the area under the curve is shaded
 
+	others []other // what lies beneath, in order of painting
+	note   string  // how the others differ, for the gutter
+
 	level *sequence.Audio
 	tide  *drive.SupplyTrace
+	crest float64 // A, the greatest that a tide shows
 
 	findings []numbered
 
@@ -51,20 +55,22 @@ func rowsOf(s Sheet) []*row {
 	}
 	keys := keysOf(p.Script)
 	for _, a := range p.Axes {
-		rows = append(rows, axisRow(a, keys[sequence.Target{Axis: a.Spec}]))
+		rows = append(rows, axisRow(a, keys[sequence.Target{Axis: a.Spec}], s.othersOfAxis(a.Spec.Name)))
 	}
 	for _, c := range p.Controls {
-		if k := keys[sequence.Target{Control: c.Spec}]; len(k) > 0 {
-			rows = append(rows, controlRow(c, k))
+		others, k := s.othersOfControl(c.Spec.Name), keys[sequence.Target{Control: c.Spec}]
+		if len(k) > 0 || anyMoves(others) {
+			rows = append(rows, controlRow(c, k, others))
 		}
 	}
 	if s.Trace != nil {
 		for i := range s.Trace.Supplies {
 			if t := &s.Trace.Supplies[i]; t.Supply != nil && len(t.Tide) > 0 {
-				rows = append(rows, tideRow(t))
+				rows = append(rows, tideRow(t, s.othersOfSupply(t.Supply.Name)))
 			}
 		}
 	}
+	s.giveNotes(rows)
 	giveFindings(rows, s.Report)
 	for _, r := range rows {
 		// A motion of few axes may use the paper.
@@ -83,9 +89,9 @@ func keysOf(s *sequence.Script) map[sequence.Target][]sequence.Key {
 	return keys
 }
 
-func axisRow(a *interp.Axis, keys []sequence.Key) *row {
+func axisRow(a *interp.Axis, keys []sequence.Key, others []other) *row {
 	spec := a.Spec
-	r := &row{name: spec.Name, kind: spec.Kind.String(), unit: spec.Unit, curve: a.Part, keys: keys,
+	r := &row{name: spec.Name, kind: spec.Kind.String(), unit: spec.Unit, curve: a.Part, keys: keys, others: others,
 		rest: spec.Rest.V, rests: true, filled: spec.Kind == sequence.Dimmer || spec.Kind == sequence.Switch}
 	lo, hi := r.span()
 	switch {
@@ -103,15 +109,20 @@ func axisRow(a *interp.Axis, keys []sequence.Key) *row {
 	return r.finish(lo, hi)
 }
 
-func controlRow(c *interp.Control, keys []sequence.Key) *row {
-	r := &row{name: c.Spec.Name, kind: "control", unit: c.Spec.Unit, curve: c.Curve, keys: keys, rests: true}
+func controlRow(c *interp.Control, keys []sequence.Key, others []other) *row {
+	r := &row{name: c.Spec.Name, kind: "control", unit: c.Spec.Unit, curve: c.Curve, keys: keys, others: others, rests: true}
 	lo, hi := r.span()
 	r.lines = roundLines(math.Min(lo, 0), math.Max(hi, 0))
 	return r.finish(lo, hi)
 }
 
+// span gives the least and greatest value of all the curves of a band.
 func (r *row) span() (lo, hi float64) {
 	lo, hi, r.moves = rangeOf(r.curve)
+	for _, o := range r.others {
+		a, b, moves := rangeOf(o.curve)
+		lo, hi, r.moves = math.Min(lo, a), math.Max(hi, b), r.moves || moves
+	}
 	return lo, hi
 }
 
@@ -131,16 +142,25 @@ func (r *row) finish(lo, hi float64) *row {
 	return r
 }
 
-func tideRow(t *drive.SupplyTrace) *row {
+func tideRow(t *drive.SupplyTrace, others []other) *row {
 	top := math.Max(t.Peak, t.Supply.Limit.V)
 	for _, v := range t.Tide {
 		top = math.Max(top, v)
 	}
+	for _, o := range others {
+		for _, v := range o.tide.Tide {
+			top = math.Max(top, v)
+		}
+	}
 	if !(top > 0) {
 		top = 1
 	}
-	return &row{name: t.Supply.Name, kind: "supply", unit: "A", tide: t, moves: true, lines: [2]float64{0, t.Supply.Limit.V},
-		reach: [2]float64{0, top}, least: 30, natural: 44, most: 72}
+	reach := top
+	if len(others) > 0 {
+		reach *= 1.15 // a strip for the words at the peak, which would hide the other's crests
+	}
+	return &row{name: t.Supply.Name, kind: "supply", unit: "A", tide: t, others: others, moves: true, lines: [2]float64{0, t.Supply.Limit.V},
+		reach: [2]float64{0, reach}, crest: top, least: 30, natural: 44, most: 72}
 }
 
 // roundLines widens a range to round numbers, at least a unit apart.

@@ -14,6 +14,7 @@ import (
 var (
 	ink    = color.RGBA{0x1c, 0x23, 0x2e, 0xff} // blue-black, for what the motion does
 	pencil = color.RGBA{0x7d, 0x82, 0x88, 0xff} // for the lines of the form
+	slate  = color.RGBA{0x55, 0x5b, 0x63, 0xff} // for other performances beneath
 	faint  = color.RGBA{0xc9, 0xcb, 0xcc, 0xff} // for guides that may go unseen
 	wash   = color.RGBA{0xd5, 0xdb, 0xe0, 0xff} // for areas
 	veil   = color.RGBA{0xf0, 0xef, 0xea, 0xff} // for spans behind everything

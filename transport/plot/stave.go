@@ -7,6 +7,7 @@ import (
 
 	"gonum.org/v1/plot/vg"
 
+	"limberjack/interp"
 	"limberjack/sequence"
 )
 
@@ -28,6 +29,9 @@ var (
 	listFace   = face{serif, 7.8, ink}
 	listItalic = face{serifItalic, 7.8, ink}
 	peakFace   = face{sans, 6.2, ink}
+
+	tableFace = face{sans, 6.6, ink}
+	tableBold = face{sansBold, 6.6, ink}
 )
 
 // The pens of a sheet.
@@ -64,7 +68,7 @@ func (d *drawing) drawSystem(p *page, s *system) {
 	}
 	s.drawBars(p, top, bottom)
 	for i := range s.rows {
-		s.drawRow(p, &s.rows[i], d.Performance.Length, d.keyTime)
+		s.drawRow(p, &s.rows[i], d.keyTime)
 	}
 	s.drawEnds(p, top, bottom, d.Performance.Script.Loop)
 	s.drawRulers(p, top)
@@ -79,13 +83,13 @@ func (d *drawing) keyTime(k sequence.Key) float64 {
 }
 
 // drawRow draws what a band holds, and its name and figures.
-func (s *system) drawRow(p *page, r *row, length float64, when func(sequence.Key) float64) {
+func (s *system) drawRow(p *page, r *row, when func(sequence.Key) float64) {
 	s.drawName(p, r)
 	switch {
 	case r.level != nil:
 		s.drawSound(p, r)
 	case r.tide != nil:
-		s.drawTide(p, r, length)
+		s.drawTide(p, r)
 	default:
 		s.drawStave(p, r)
 		s.drawCurve(p, r)
@@ -120,9 +124,17 @@ func (s *system) drawName(p *page, r *row) {
 	if first, rest := f.breakName(name, width); rest != "" {
 		name, below, face = first, rest, f
 	}
+	note := r.note
+	if note != "" && face != f && height < 36 {
+		below, note, height = note, "", height+8 // in place of the kind
+	}
 	if height < 26 && face != f || height < 18 {
 		p.writeWithin(margin, middle+2.6, width, r.name, f, left)
 		return
+	}
+	if note != "" && height >= 36 {
+		middle -= 4
+		p.writeWithin(margin, middle+14.2, width, note, kindFace, left)
 	}
 	p.writeWithin(margin, middle-0.6, width, name, f, left)
 	p.writeWithin(margin, middle+7, width, below, face, left)
@@ -170,11 +182,12 @@ func compact(v float64) string {
 // drawCurve draws what is commanded: with a pen while it moves, dashed while it
 // stands still.
 func (s *system) drawCurve(p *page, r *row) {
-	n := max(1, int(math.Ceil((s.end()-s.x0)/columnWidth-1e-9)))
-	width := (s.end() - s.x0) / float64(n)
-	cols := columnsOf(r.curve, s.from, s.to, n)
-	if r.filled {
+	cols, width := s.columns(r.curve, s.ends)
+	if r.filled && len(cols) > 0 {
 		p.fill(s.areaUnder(r, cols, width), wash)
+	}
+	for _, o := range r.others {
+		s.drawOther(p, r, o, cols, width)
 	}
 	for _, run := range runsOf(cols, s.x0, width, r.y) {
 		with := motionPen
@@ -184,6 +197,17 @@ func (s *system) drawCurve(p *page, r *row) {
 		}
 		p.stroke(pathOf(run.points), with)
 	}
+}
+
+// columns folds a curve that ends at a time into the columns of the system, and
+// gives their width; none where it has ended before.
+func (s *system) columns(c *interp.Curve, ends float64) ([]column, float64) {
+	to := math.Min(s.to, ends)
+	if to <= s.from {
+		return nil, columnWidth
+	}
+	n := max(1, int(math.Ceil((s.x(to)-s.x0)/columnWidth-1e-9)))
+	return columnsOf(c, s.from, to, n), (s.x(to) - s.x0) / float64(n)
 }
 
 // areaUnder gives the area between a curve and the line of nothing.
@@ -196,7 +220,7 @@ func (s *system) areaUnder(r *row, cols []column, width float64) vg.Path {
 	for _, run := range runsOf(cols, s.x0, width, r.y) {
 		points = append(points, run.points...)
 	}
-	return polygon(append(points, point{s.end(), base})...)
+	return polygon(append(points, point{points[len(points)-1].x, base})...)
 }
 
 // drawKeys puts the note heads on the curve. Where they would cover each other,

@@ -20,7 +20,8 @@ type system struct {
 	tops     int // lanes of marks
 	bottoms  int // lanes of cues
 	rulers   []ruler
-	last     bool // the motion ends here
+	last     bool    // the sheet's time ends here
+	ends     float64 // s at which the sheet's own motion ends
 	loose    []numbered
 }
 
@@ -135,7 +136,7 @@ func shortTo(s string, most int) string {
 
 // systemOf lays out a stretch of time across a page.
 func (d *drawing) systemOf(from, to, seconds float64, last bool) *system {
-	s := &system{from: from, to: to, x0: margin + gutter, x1: d.w - margin, last: last}
+	s := &system{from: from, to: to, x0: margin + gutter, x1: d.w - margin, last: last, ends: endOf(d.Performance)}
 	s.scale = (s.x1 - s.x0) / seconds
 	for _, r := range d.rows {
 		s.rows = append(s.rows, *r)

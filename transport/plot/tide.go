@@ -61,14 +61,20 @@ func greatest[T float32 | float64](of []T, from, to float64) T {
 }
 
 // drawTide draws the current of a supply under its limit.
-func (s *system) drawTide(p *page, r *row, length float64) {
+func (s *system) drawTide(p *page, r *row) {
 	t := r.tide
-	points := s.tidePoints(r, length)
+	points := s.tidePoints(r, t.Tide, s.ends)
 	base := r.y(0)
-	area := append([]point{{s.x0, base}}, points...)
-	p.fill(polygon(append(area, point{s.end(), base})...), wash)
-	if limit := t.Supply.Limit.V; limit > 0 {
+	if len(points) > 0 {
+		area := append([]point{{s.x0, base}}, points...)
+		p.fill(polygon(append(area, point{points[len(points)-1].x, base})...), wash)
+	}
+	limit := t.Supply.Limit.V
+	if limit > 0 {
 		p.fill(floodOf(points, r.y(limit)), iron)
+	}
+	s.drawOtherTides(p, r)
+	if limit > 0 {
 		p.stroke(pathOf(points), pen{width: 0.7, colour: ink})
 		p.line(s.x0, r.y(limit), s.end(), r.y(limit), limitPen)
 		if base-r.y(limit) >= 7 {
@@ -76,25 +82,27 @@ func (s *system) drawTide(p *page, r *row, length float64) {
 		}
 	} else {
 		p.stroke(pathOf(points), pen{width: 0.7, colour: ink})
-		s.drawFigure(p, r.y(r.reach[1]), amperes(r.reach[1]))
+		s.drawFigure(p, r.y(r.crest), amperes(r.crest))
 	}
 	p.line(s.x0, base, s.end(), base, linePen)
 	s.drawFigure(p, base, "0")
 	s.drawPeak(p, r)
 }
 
-// tidePoints gives the upper edge of a tide: in each column the greatest current.
-func (s *system) tidePoints(r *row, length float64) []point {
-	if !(length > 0) {
-		length = 1
+// tidePoints gives the upper edge of a tide, in equal cells up to where its
+// motion ends: in each column the greatest current.
+func (s *system) tidePoints(r *row, tide []float64, ends float64) []point {
+	to := math.Min(s.to, ends)
+	if to <= s.from || len(tide) == 0 {
+		return nil
 	}
-	n := max(1, int(math.Ceil((s.end()-s.x0)/columnWidth-1e-9)))
-	cells := float64(len(r.tide.Tide)) / length
+	n := max(1, int(math.Ceil((s.x(to)-s.x0)/columnWidth-1e-9)))
+	cells := float64(len(tide)) / ends
 	var points []point
 	for k := range n {
-		t0 := s.from + float64((s.to-s.from)*float64(k))/float64(n)
-		t1 := s.from + float64((s.to-s.from)*float64(k+1))/float64(n)
-		y := r.y(greatest(r.tide.Tide, float64(t0*cells), float64(t1*cells)))
+		t0 := s.from + float64((to-s.from)*float64(k))/float64(n)
+		t1 := s.from + float64((to-s.from)*float64(k+1))/float64(n)
+		y := r.y(greatest(tide, float64(t0*cells), float64(t1*cells)))
 		if m := len(points); m >= 2 && points[m-1].y == y && points[m-2].y == y {
 			points[m-1].x = s.x(t1)
 			continue
@@ -127,6 +135,9 @@ func (s *system) drawPeak(p *page, r *row) {
 	p.fill(polygon(point{x, y - 0.8}, point{x - 2, y - 4.4}, point{x + 2, y - 4.4}), ink)
 	text := peakText(t)
 	base := math.Max(r.y0+5.4, math.Min(y-1.6, r.y1-r.pad()-9))
+	if len(r.others) > 0 {
+		base = r.y0 + 5.4
+	}
 	room := [2]float64{p.w - margin - x - 4, x - s.x0 - 6}
 	a, at, space := left, x+4, room[0]
 	if peakFace.widthOf(text) > room[0] && room[1] > room[0] {
