@@ -14,6 +14,12 @@ import (
 // on gives the report of a motion on a rig of its own.
 func on(t *testing.T, rig, motion string) *Report {
 	t.Helper()
+	p := compiled(t, rig, motion)
+	return Run(p, drive.Run(p), nil)
+}
+
+func compiled(t testing.TB, rig, motion string) *interp.Performance {
+	t.Helper()
 	files := fstest.MapFS{
 		"a.rig.yaml":    {Data: []byte("rig: a\nformat: 1\nboards: {main: {rate: 50Hz, tick: 0.5us, channels: 16}}\n" + rig)},
 		"a.motion.yaml": {Data: []byte("motion: a\nformat: 1\nrig: a.rig.yaml\nfps: 24\n" + motion)},
@@ -26,7 +32,7 @@ func on(t *testing.T, rig, motion string) *Report {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return Run(p, drive.Run(p), nil)
+	return p
 }
 
 const (
@@ -145,5 +151,28 @@ func TestStepperPullOut(t *testing.T) {
 	}
 	if list := find(on(t, rig, "tracks: {beacon: [[0s, 0], [9s, 360], [10s, 360]]}\n"), "lost-steps"); len(list) != 0 {
 		t.Errorf("slow: %+v", list)
+	}
+}
+
+// Reversed at full speed a motor of 1.1 A draws (V + k w)/R = 2.1 A (see the test of
+// reversals in drive), which a supply of 1.5 A is asked for; with the dwell of the
+// rig and a brake it is the stall current again.
+func TestReversalIsSeenAtTheSupply(t *testing.T) {
+	const rig = "supplies: {rail: {voltage: 6V, limit: 1.5A}}\naxes: {winch: {kind: motor, board: main, channel: 0, supply: rail, stop: brake, reverse_dwell: 100ms,\n" +
+		"  motor: {at: 6V, speed: 100rpm, stall_torque: 0.4N.m, stall_current: 1.1A, no_load_current: 100mA}}}\n"
+	at := func(keys string) *Report {
+		return on(t, rig, "tracks: {winch: [[0s, 0], [1s, 100], "+keys+", [4s, -100], [5s, 0]]}\n")
+	}
+	r := at("[2s, -100, hold]")
+	list := find(r, "supply-current")
+	if len(list) != 1 || !strings.Contains(list[0].Message, "peaks of 2.1 A") || !strings.Contains(list[0].Message, "winch reversing 2.1 A by line 5") {
+		t.Errorf("%+v", list)
+	}
+	if len(find(r, "reversal")) != 1 {
+		t.Error("the missing dwell is not found")
+	}
+	r = at("[2s, 0, hold], [2.1s, -100, hold]")
+	if list := append(find(r, "supply-current"), find(r, "reversal")...); len(list) != 0 {
+		t.Errorf("with a dwell: %+v", list)
 	}
 }

@@ -25,6 +25,7 @@ func Run(p *interp.Performance, trace *drive.Trace, links []Link) *Report {
 	}
 	c.never()
 	c.quiet()
+	c.releases(trace)
 	c.cues()
 	c.paceAndSound()
 	c.budget(trace)

@@ -76,20 +76,15 @@ func (c *checker) quietMotor(q sequence.Quiet, a *interp.Axis, from, to float64)
 	if slices.Contains(q.Release, a.Spec) {
 		return
 	}
-	spans := meet([][2]float64{{from, to}}, without([][2]float64{{0, c.perf.Length}}, c.inside(sequence.Side{Axis: a.Spec, Low: -noDrive, High: noDrive})))
-	first, last := math.Inf(1), math.Inf(-1)
-	for _, s := range spans {
-		if s[1] > s[0] {
-			first, last = math.Min(first, s[0]), math.Max(last, s[1])
-		}
-	}
-	if first > last {
+	spans := c.driven(a.Spec, from, to)
+	if len(spans) == 0 {
 		return
 	}
+	first, last := spans[0][0], spans[len(spans)-1][1]
 	src := a.BlamePosition((first+last)/2, math.Inf(1), math.Inf(-1))
 	c.join(Finding{Level: Warning, Rule: "quiet", Axis: a.Spec.Name, At: src.At, From: first, To: last, Value: last - first, Unit: "s",
 		Message: fmt.Sprintf("%s runs for %s in the quiet window of line %d: the microphone hears it", a.Spec.Name, sequence.FormatSeconds(last-first), q.At.Line),
-		Remedy:  fmt.Sprintf("let it run before %s or after %s, or name it under release", sequence.FormatSeconds(q.From), sequence.FormatSeconds(q.To))})
+		Remedy:  fmt.Sprintf("let it run before %s or after %s", sequence.FormatSeconds(q.From), sequence.FormatSeconds(q.To))})
 }
 
 // noDrive is the drive, in percent, below which a motor does not turn.

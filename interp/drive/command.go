@@ -28,10 +28,12 @@ type commands struct {
 	size   int
 	ts, vs [blockFrames]float64
 	raw    [blockFrames]float64 // before they were put into steps
+	free   []Release            // those that are not over
+	gone   [blockFrames]bool    // where the axis is let go; its values do not count there
 }
 
-func newCommands(c *interp.Curve, rate, delay float64, from int, step func(float64) float64) *commands {
-	s := &commands{cursor: c.Cursor(), rate: rate, delay: delay, step: step, frame: from}
+func newCommands(c *interp.Curve, rate, delay float64, from int, free []Release, step func(float64) float64) *commands {
+	s := &commands{cursor: c.Cursor(), rate: rate, delay: delay, step: step, frame: from, free: free}
 	s.load(from)
 	s.next = s.arrival(from)
 	return s
@@ -49,6 +51,9 @@ func (s *commands) load(first int) {
 			s.vs[i] = s.step(v)
 		}
 	}
+	for i := range s.gone {
+		s.gone[i] = s.letGo(first + i)
+	}
 }
 
 // due gives the time at which the next frame arrives.
@@ -62,20 +67,23 @@ func (s *commands) pass() {
 	s.next = s.arrival(s.frame)
 }
 
-// value gives the value of the next frame.
-func (s *commands) value() float64 {
+// reach loads the block of the next frame.
+func (s *commands) reach() {
 	if s.frame >= s.first+s.size {
 		s.load(s.first + s.size)
 	}
+}
+
+// value gives the value of the next frame.
+func (s *commands) value() float64 {
+	s.reach()
 	return s.vs[s.frame-s.first]
 }
 
 // skip goes on, within the block, past frames whose value passes. It reports
 // the time of the first that does not, or of the next block.
 func (s *commands) skip(passes func(i int) bool) float64 {
-	if s.frame >= s.first+s.size {
-		s.load(s.first + s.size)
-	}
+	s.reach()
 	for s.frame < s.first+s.size && passes(s.frame-s.first) {
 		s.frame++
 	}

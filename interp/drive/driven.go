@@ -65,8 +65,9 @@ const (
 const preRoll = 0.5 // s
 
 // newDriven makes the axis of a servo or motor, whose pulse comes offset seconds
-// after the frame; nil where there is too little to go by.
-func newDriven(a *interp.Axis, offset float64, trace *AxisTrace) *driven {
+// after the frame, and which is let go in some; nil where there is too little to go
+// by.
+func newDriven(a *interp.Axis, offset float64, free []Release, trace *AxisTrace) *driven {
 	spec := a.Spec
 	d := &driven{tag: tag{axis: a, trace: trace}, frame: 1 / rateOf(spec), off: math.Inf(1), resting: Idle}
 	var m Motor
@@ -97,7 +98,7 @@ func newDriven(a *interp.Axis, offset float64, trace *AxisTrace) *driven {
 		trace.StallTorque = 0
 	}
 	d.shaft = newShaft(spec, m)
-	d.follow(a, offset)
+	d.follow(a, offset, free)
 	return d
 }
 
@@ -122,7 +123,7 @@ func newShaft(a *sequence.Axis, m Motor) shaft {
 }
 
 // follow connects an axis to its curves and puts it in its first pose.
-func (d *driven) follow(a *interp.Axis, offset float64) {
+func (d *driven) follow(a *interp.Axis, offset float64, free []Release) {
 	spec := a.Spec
 	rate, delay := rateOf(spec), spec.Measured.Delay.V+offset
 	from := -int(math.Ceil((preRoll+delay)*rate)) - 1
@@ -131,13 +132,13 @@ func (d *driven) follow(a *interp.Axis, offset float64) {
 		c := calibrationOf(spec)
 		step = func(v float64) float64 { return c.quantised(v, spec.Trim.V) }
 	}
-	d.pulses = newCommands(a.Horn, rate, delay, from, step)
+	d.pulses = newCommands(a.Horn, rate, delay, from, free, step)
 	d.passable = d.rests
 	if d.loop == nil {
 		return
 	}
 	d.shaft.position = math.Max(d.shaft.low, math.Min(d.shaft.high, d.pulses.value()))
-	d.script = newCommands(a.Part, rate, 0, 0, nil)
+	d.script = newCommands(a.Part, rate, 0, 0, free, nil)
 	d.slop, d.hung = spec.Measured.Slop.V, spec.Load.CarriesWeight()
 	d.loose, _ = d.geared()
 	part := 1.0
@@ -183,14 +184,22 @@ func (d *driven) part() float64 {
 
 // pulse takes in the next frame.
 func (d *driven) pulse() {
-	due, value := d.pulses.due(), d.pulses.value()
+	due, value, limp := d.pulses.due(), d.pulses.value(), d.pulses.limp()
 	d.holding()
 	d.pulses.pass()
+	if limp {
+		d.drop()
+		return
+	}
 	if value != d.aim {
 		d.aim, d.aimed = value, due
 	}
 	d.obey(value, due)
 }
+
+// drop takes in that no pulse comes: the amplifier has nothing to compare, and the
+// bridge stays off.
+func (d *driven) drop() { d.shaft.drive, d.share, d.off = 0, 0, math.Inf(1) }
 
 // obey sets the bridge for a command that arrives at a time.
 func (d *driven) obey(value, due float64) {
@@ -216,7 +225,7 @@ func (d *driven) obey(value, due float64) {
 
 // holding notes the torque that the commanded pose asks for.
 func (d *driven) holding() {
-	if d.pulses.frame < 0 {
+	if d.pulses.frame < 0 || d.pulses.limp() {
 		return
 	}
 	torque := d.shaft.torque
@@ -232,7 +241,10 @@ func (d *driven) holding() {
 func (d *driven) rests(i int) bool {
 	d.holding()
 	v := d.pulses.vs[i]
-	if d.loop == nil {
+	switch {
+	case d.pulses.gone[i]:
+		return true
+	case d.loop == nil:
 		return v == 0
 	}
 	return d.loop.duty(v-d.shaft.position, 0) == 0
@@ -271,9 +283,13 @@ func (d *driven) observe(t float64) {
 		return
 	}
 	for d.script.due() <= t+instant {
-		at, command := d.script.due(), d.script.value()
+		at, command, limp := d.script.due(), d.script.value(), d.script.limp()
 		d.script.pass()
-		d.path.frame(at, command, d.part(), d.shaft.way-d.way, d.frame)
+		if part := d.part(); limp {
+			d.path.release()
+		} else {
+			d.path.frame(at, command, part, d.shaft.way-d.way, d.frame)
+		}
 		d.way = d.shaft.way
 	}
 }
@@ -379,7 +395,8 @@ func (d *driven) stay(t, h float64) {
 
 // watch looks for what may happen between frames.
 func (d *driven) watch(t float64) {
-	if d.loop == nil {
+	if d.loop == nil || d.path.free {
+		d.turns = d.shaft.turns
 		return
 	}
 	if d.shaft.turns != d.turns {
@@ -399,6 +416,8 @@ func (d *driven) state(t float64) string {
 		return d.resting
 	case d.full > stallTime:
 		return Stalled
+	case d.loop == nil && d.shaft.drive*d.shaft.speed < 0 && v > d.slow:
+		return Reversing
 	case still && d.loop != nil && t-d.aimed > settleTime/2:
 		return Holding
 	case d.shaft.drive != 0 && t-d.stood < startTime && v < d.noLoad/2:

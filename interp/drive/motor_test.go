@@ -44,13 +44,41 @@ func TestMotorStallsOnTooLittleDrive(t *testing.T) {
 	near(t, "the current while it is on", a.Peak, 0.08*1.1, 1e-4)
 }
 
-// Reversed at full speed, a motor has its back-EMF and the supply's voltage on its
-// winding: up to twice the stall current.
+// Reversed while it turns (plugging), a motor has its back-EMF and the supply's
+// voltage on its winding: i = (V + k w)/R at that moment, nearly twice the stall
+// current at full speed (Hughes and Drury, Electric Motors and Drives, on plug
+// reversal; from memory). With the lines of the sheet V/R = 1.1 A and, running
+// free, k w0/R = (V - I0 R)/R = 1 A; on a share u of the voltage V is u V and k w
+// is u V - I0 R. A dwell lets it slow down first: its winding open, by
+// friction alone, w = w0 (1 - Tc/(Ts tau) t) with Tc/Ts = I0/(Is - I0) = 0.1 and
+// the assumed tau of 50 ms; shorted, by much more.
 func TestReversal(t *testing.T) {
-	p := compile(t, alone(fmt.Sprintf(winch, "")), "length: 3s\ntracks: {winch: [[0s, 100], [2s, -100, hold]]}\n")
-	a := axisOf(t, Run(p), "winch")
-	near(t, "the peak", a.Peak, 1.1+(1.1-0.1), 1e-3) // (V + Ke w0)/R, Ke w0 = V - I0 R
-	near(t, "its time", a.PeakAt, 2, 1e-9)
+	for _, c := range []struct {
+		more, keys string
+		at, want   float64
+		within     float64
+	}{
+		{"", "[2s, -100, hold]", 2, 1.1 + 1, 1e-3},
+		{"", "[2s, -50, hold]", 2, 0.55 + 1, 1e-3},
+		{", stop: brake", "[2s, -100, hold]", 2, 1.1 + 1, 1e-3},
+		{"", "[2s, 0, hold], [2.1s, -100, hold]", 2.1, 1.1 + 0.8, 1e-3},
+		{"", "[2s, 0, hold], [2.3s, -100, hold]", 2.3, 1.1 + 0.4, 1e-3},
+		{", stop: brake", "[2s, 0, hold], [2.1s, -100, hold]", 2.1, 1.1, 0.1},
+		{", wire: {length: 2m, gauge: 0.2mm2}", "[2s, -100, hold]", 2, (6 + 6 - 0.1*(6/1.1+0.344820)) / (6/1.1 + 0.344820), 1e-3}, // 2 x 2 m x 17.241 mohm mm2/m / 0.2 mm2
+	} {
+		p := compile(t, alone(fmt.Sprintf(winch, c.more)), "length: 4s\ntracks: {winch: [[0s, 0], [1s, 100, linear], "+c.keys+"]}\n")
+		tr := Run(p)
+		a, s := axisOf(t, tr, "winch"), tr.Supplies[2]
+		near(t, c.keys+c.more+": the peak", a.Peak, c.want, c.within)
+		near(t, c.keys+c.more+": its time", a.PeakAt, c.at, 1e-9)
+		near(t, c.keys+c.more+": the supply's peak", s.Peak, a.Peak, 1e-9)
+		if state := s.Blame[0].State; (state == Reversing) != (c.within < 0.1) {
+			t.Errorf("%s%s: the motor is %s", c.keys, c.more, state)
+		}
+	}
+	p := compile(t, alone(fmt.Sprintf(winch, "")), "length: 4s\ntracks: {winch: [[0s, 60], [2s, -60, hold]]}\n")
+	tr := Run(p)
+	near(t, "the peak on a share of the voltage", axisOf(t, tr, "winch").Peak, 0.66+(0.66-0.1), 1e-3)
 }
 
 func TestContinuousServo(t *testing.T) {

@@ -31,7 +31,7 @@ type passive struct {
 
 func newPassive(a *interp.Axis, trace *AxisTrace) *passive {
 	spec := a.Spec
-	p := &passive{tag: tag{axis: a, trace: trace}, rated: spec.Current.V, gamma: 1, commands: newCommands(a.Horn, rateOf(spec), 0, 0, nil)}
+	p := &passive{tag: tag{axis: a, trace: trace}, rated: spec.Current.V, gamma: 1, commands: newCommands(a.Horn, rateOf(spec), 0, 0, nil, nil)}
 	if spec.Gamma.Given() {
 		p.gamma = spec.Gamma.V
 	}

@@ -19,6 +19,7 @@ type path struct {
 
 	frames   int
 	squares  float64
+	free     bool    // the axis is let go: nothing is judged
 	last     float64 // command of the frame before
 	lastAt   float64
 	heading  float64 // of the command
@@ -57,12 +58,12 @@ func (p *path) frame(t, command, part, way, frame float64) {
 	if p.distance > p.out.PeakError {
 		p.out.PeakError, p.out.PeakErrorAt = p.distance, t
 	}
-	if p.frames == 1 {
-		p.resting, p.nearest = true, math.Inf(1)
-		p.restAt = t
-	} else if command != p.last {
+	switch {
+	case p.frames == 1 || p.free:
+		p.begin(t, command, part)
+	case command != p.last:
 		p.moves(command)
-	} else if !p.resting {
+	case !p.resting:
 		p.rests(part)
 	}
 	p.last, p.lastAt = command, t
@@ -72,6 +73,30 @@ func (p *path) frame(t, command, part, way, frame float64) {
 		p.beyond(t, part)
 		p.hunt(t, part, way, frame)
 	}
+}
+
+// begin takes in the first frame of all, or the first with a pulse after a release.
+func (p *path) begin(t, command, part float64) {
+	p.resting, p.restAt, p.nearest, p.hunts = true, t, math.Inf(1), 0
+	if !p.free {
+		return
+	}
+	p.free = false
+	if p.distance > p.out.Rejoin {
+		p.out.Rejoin, p.out.RejoinAt = p.distance, t
+	}
+	if p.distance > p.near {
+		p.side = math.Copysign(1, part-command)
+	}
+}
+
+// release takes in a frame without a pulse: a rest ends with the frame before, and
+// what the part was under way to no longer counts.
+func (p *path) release() {
+	if p.frames > 0 && p.resting {
+		p.leave(p.lastAt)
+	}
+	p.free, p.resting, p.queued, p.side = true, false, 0, 0
 }
 
 // moves takes in that the command left its last value.

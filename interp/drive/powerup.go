@@ -66,7 +66,7 @@ func inrushOf(p *interp.Performance, s *sequence.Supply) Inrush {
 		}
 		var trace AxisTrace
 		trace.Axis = a.Spec
-		if d := newMotorAxis(a, 0, &trace); d != nil {
+		if d := newMotorAxis(p, a, 0, &trace); d != nil {
 			in.Base += d.idle
 			j := newJump(d, voltageOf(s))
 			perOhm += float64(math.Abs(j.drive) * d.shaft.perOhm)
@@ -98,9 +98,13 @@ type jump struct {
 	peak    float64
 }
 
-// newJump plays an axis alone, from the far end of its travel, at a voltage.
+// newJump plays an axis alone, from the far end of its travel, at a voltage. One
+// that a quiet window lets go at once gets no first pulse and does not jump.
 func newJump(d *driven, volt float64) *jump {
 	j := &jump{axis: d.axis.Spec}
+	if d.pulses.limp() {
+		return j
+	}
 	m := &d.shaft
 	if d.loop != nil {
 		m.position = d.farEnd()

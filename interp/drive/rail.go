@@ -71,7 +71,7 @@ func newRail(p *interp.Performance, after []float64, tr *Trace, out *SupplyTrace
 		trace := &tr.Axes[i]
 		*trace = AxisTrace{Axis: a.Spec, Missing: missing(a.Spec), Figures: figuresOf(a.Spec)}
 		r.frame = min(r.frame, 1/rateOf(a.Spec))
-		if d := newMotorAxis(a, after[i], trace); d != nil {
+		if d := newMotorAxis(p, a, after[i], trace); d != nil {
 			d.index = i
 			r.motors = append(r.motors, d)
 			fastest = min(fastest, d.shaft.fastest())
@@ -93,10 +93,10 @@ func newRail(p *interp.Performance, after []float64, tr *Trace, out *SupplyTrace
 	return r
 }
 
-func newMotorAxis(a *interp.Axis, offset float64, trace *AxisTrace) *driven {
+func newMotorAxis(p *interp.Performance, a *interp.Axis, offset float64, trace *AxisTrace) *driven {
 	switch a.Spec.Kind {
 	case sequence.Servo, sequence.ContinuousServo, sequence.Motor:
-		return newDriven(a, offset, trace)
+		return newDriven(a, offset, Releases(p, a.Spec), trace)
 	}
 	return nil
 }

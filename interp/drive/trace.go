@@ -61,15 +61,24 @@
 // has been standing in its first pose for half a second.
 //
 // Load torque and inertia are carried through the linkage by virtual work, gravity
-// by the pose. End stops take all speed. Releasing an axis in a quiet window is
-// left out: it goes on holding.
+// by the pose. End stops take all speed.
+//
+// In a quiet window that releases it a servo has no pulse. Its amplifier then has
+// nothing to compare, so that the bridge stays off from the frame on in which the
+// pulse is missing, as it does within the dead band; the electronics still draw
+// their idle current (common practice for analog servos; some digital ones go on
+// holding without a pulse, see their sheet). The shaft goes on with the speed that
+// it has, against the shorted motor, friction and load, and stands where they leave
+// it. The next pulse drives it to the command; how far it is from there then is
+// Rejoin. Nothing of its path is judged in between.
 //
 // # Motors, steppers, lamps, relays
 //
 // A motor's bridge, and that of a continuous servo, chops fast: the share u of the
 // command puts u V on the motor, of whose current the supply gives the share u. At
-// 0 it brakes or coasts as the rig says; a continuous servo brakes. A reversal
-// draws up to twice the stall current.
+// 0, and while a quiet window releases it, it brakes or coasts as the rig says; a
+// continuous servo brakes. Reversed while it turns, it draws (V + Ke w)/R, up to
+// twice the stall current; the model does not keep the rig's reverse_dwell.
 //
 // A stepper takes the rated current in two windings, moving or at rest; a chopping
 // driver takes less from its supply. It is where its command is; it loses steps
@@ -147,16 +156,18 @@ const (
 	Holding  = "holding"  // driven at rest, against a torque; a stepper at rest
 	Starting = "starting" // driven from a standstill, less than half of the free speed
 	Moving   = "moving"
-	Stalled  = "stalled" // at a stand for over 0.1 s at full drive (a motor: at any)
-	On       = "on"
-	Off      = "off"
+	// Reversing is a motor or a continuous servo that is driven against its turning.
+	Reversing = "reversing"
+	Stalled   = "stalled" // at a stand for over 0.1 s at full drive (a motor: at any)
+	On        = "on"
+	Off       = "off"
 )
 
 // Draw is the current of one axis at one moment.
 type Draw struct {
 	Axis    *sequence.Axis
 	Current float64 // A
-	State   string  // Idle, Holding, Starting, Moving, Stalled, On or Off
+	State   string  // Idle, Holding, Starting, Moving, Reversing, Stalled, On or Off
 }
 
 // AxisTrace is what one axis draws and does over a performance. Ways are of the
@@ -198,6 +209,8 @@ type AxisTrace struct {
 	LongestHunt float64 // s, in one rest
 	HuntingAt   float64 // s, when that began
 	HuntingWay  float64 // the widest swing of it
+	Rejoin      float64 // the farthest that a servo is from its command in the first frame after a release
+	RejoinAt    float64 // s
 }
 
 // Late is by how much a part comes late to where the script has a rest or turns

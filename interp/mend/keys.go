@@ -97,49 +97,89 @@ func (k *rekeyer) write() (*interp.Performance, []Excess, error) {
 }
 
 const (
-	relaxTries = 240 // of shorter moves, the longest stretched first
-	relaxSteps = 5   // halvings a move
-	relaxLeast = 0.01
+	relaxTries = 240  // of shorter moves, the longest stretched first
+	relaxSteps = 5    // halvings a move
+	relaxLeast = 0.01 // of a move, below which it is not worth trying
+	relaxGain  = 0.02 // s, for which all of them are tried again
 )
 
 // relax takes back from one move after the other what it turns out not to need:
-// where several moves make one axis exceed a limit, all of them have been
-// stretched for it.
+// where several moves make one axis or supply exceed a limit, all of them have
+// been stretched for it.
 func (k *rekeyer) relax(out *Rekeying) error {
 	var list []*move
 	for i := range k.moves {
 		for j := range k.moves[i] {
-			if m := &k.moves[i][j]; m.moves && m.need > (m.to-m.from)*(1+relaxLeast) {
+			if m := &k.moves[i][j]; m.moves && m.stretch() > (m.to-m.from)*relaxLeast {
 				list = append(list, m)
 			}
 		}
 	}
-	sort.SliceStable(list, func(i, j int) bool {
-		return list[i].need-(list[i].to-list[i].from) > list[j].need-(list[j].to-list[j].from)
-	})
+	sort.SliceStable(list, func(i, j int) bool { return list[i].stretch() > list[j].stretch() })
 	if len(list) == 0 || !k.settled(out.Left) {
 		return nil
 	}
-	lacking, current := total(k.missing), worstCurrent(out.Left)
-	for _, m := range list[:min(len(list), relaxTries/relaxSteps)] {
-		good, low := m.need, math.Min(m.to-m.from, m.need)
-		for range relaxSteps {
-			m.need = (low + good) / 2
-			p, left, err := k.write()
-			if err != nil {
+	k.lacking = total(k.missing)
+	current, tries := math.Max(1, worstCurrent(out.Left)), relaxTries
+	for again := true; again; {
+		again = false
+		for _, m := range list {
+			if tries -= relaxSteps; tries < 0 || m.stretch() <= (m.to-m.from)*relaxLeast {
+				continue
+			}
+			before := out.Performance.Length
+			if err := k.relaxMove(out, m, current); err != nil {
 				return err
 			}
-			if k.settled(left) && worstCurrent(left) <= current && p.Length <= out.Performance.Length+1e-9 && total(k.missing) <= lacking+1e-9 {
-				good, lacking, out.Performance = m.need, total(k.missing), p
-			} else {
-				low = m.need
-			}
+			again = again || out.Performance.Length < before-relaxGain
 		}
-		m.need = good
 	}
 	var err error
 	out.Performance, out.Left, err = k.write()
 	return err
+}
+
+// relaxMove looks for the shortest that a move may last, by halving.
+func (k *rekeyer) relaxMove(out *Rekeying, m *move, current float64) error {
+	need, now := m.need, m.current
+	good, low := math.Max(need, now), math.Min(m.to-m.from, math.Max(need, now))
+	for range relaxSteps {
+		v := (low + good) / 2
+		m.need, m.current = math.Min(need, v), math.Min(now, v)
+		p, ok, err := k.holds(current)
+		if err != nil {
+			return err
+		}
+		if ok && p.Length <= out.Performance.Length+1e-9 && total(k.missing) <= k.lacking+1e-9 {
+			good, k.lacking, out.Performance = v, total(k.missing), p
+		} else {
+			low = v
+		}
+	}
+	m.need, m.current = math.Min(need, good), math.Min(now, good)
+	return nil
+}
+
+// stretch is by how much longer a move is asked to last than it is written.
+func (m *move) stretch() float64 { return math.Max(m.need, m.current) - (m.to - m.from) }
+
+// holds writes and reports whether every axis is within its limits and every
+// supply within a ratio to its own. The model of the drives, which takes longest,
+// is asked last.
+func (k *rekeyer) holds(current float64) (*interp.Performance, bool, error) {
+	loads := k.options.Loads
+	k.options.Loads = nil
+	p, left, err := k.write()
+	k.options.Loads = loads
+	if err != nil || !k.settled(left) || loads == nil {
+		return p, err == nil && k.settled(left), err
+	}
+	for _, l := range loads(p) {
+		if l.Supply.Limit.Given() && l.Supply.Limit.V > 0 && l.Current > l.Supply.Limit.V*current {
+			return p, false, nil
+		}
+	}
+	return p, true, nil
 }
 
 // settled reports whether every axis is within what stretching can mend.
@@ -181,6 +221,7 @@ type rekeyer struct {
 	zones    []zone
 	locked   []int // of times
 	missing  []Missing
+	lacking  float64 // s that are missing in the best choice so far
 	byTrack  map[*sequence.Track]int
 	hopeless map[*move]bool // a supply is not helped by stretching them
 }

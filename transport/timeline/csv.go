@@ -9,7 +9,8 @@ import (
 // The csv form: the head in lines that begin with "# ", a line of column names,
 // a row a frame (number, performance time in seconds, the values), and a closing
 // line "# end: N frames, crc32 XXXXXXXX". The CRC-32 (IEEE 802.3) is that of all
-// the bytes above the closing line. Names are quoted as RFC 4180 says.
+// the bytes above the closing line. Names are quoted as RFC 4180 says. Where
+// channels are released, the head gives the frames and says what 0 means there.
 
 func writeCSV(e *encoder, tls []*Timeline) error {
 	t := tls[0]
@@ -94,7 +95,7 @@ func readCSVRows(l *lineReader, s *sink, h *Head) error {
 		if err := r.parse(text[len(start):], ","); err != nil {
 			return err
 		}
-		if err := s.visit(h, k, r.values); err != nil {
+		if err := s.frame(l, h, k, r.values); err != nil {
 			return err
 		}
 	}

@@ -97,8 +97,8 @@ func Read(r io.Reader, visit func(h *Head, frame int64, values []uint16) error) 
 }
 
 // Verify reads a file of any form and proves it whole: written by Write of this
-// version and not changed since, with every frame in its place. What is wrong is
-// a *FileError.
+// version and not changed since, with every frame in its place, and outputs off in
+// released frames and nowhere else. What is wrong is a *FileError.
 func Verify(r io.Reader) (Summary, error) {
 	return Read(r, func(*Head, int64, []uint16) error { return nil })
 }
@@ -135,6 +135,14 @@ func (s *sink) found(hs []Head) error {
 		return nil
 	}
 	return s.heads(hs)
+}
+
+// frame takes a frame that a reader found at its present line.
+func (s *sink) frame(l *lineReader, h *Head, frame int64, values []uint16) error {
+	if err := h.effort(frame, values); err != nil {
+		return l.fault("%v", err)
+	}
+	return s.visit(h, frame, values)
 }
 
 func read(r io.Reader, s *sink) (Summary, error) {

@@ -11,7 +11,8 @@ import (
 // passes is what the writer of this package wrote, so that its lines count.
 func fuzzForm(f *testing.F, form Form) {
 	for _, loop := range []bool{false, true} {
-		for _, text := range files(f, form, keeper(0.04, loop).must(f)) {
+		free := freed(0.08, loop, [2]float64{0.02, 0.06}).must(f)
+		for _, text := range append(files(f, form, keeper(0.04, loop).must(f)), files(f, form, free)...) {
 			f.Add([]byte(text))
 			f.Add([]byte(text[:len(text)/2]))
 			f.Add([]byte(strings.Replace(text, "frames", "frame", 1)))

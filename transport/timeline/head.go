@@ -32,6 +32,7 @@ type HeadChannel struct {
 	Low, High   int64
 	Rest, Start int64
 	Wrap        int16
+	Released    []Release
 }
 
 // maxFrames is 48 hours, the longest motion, at 1000 Hz, the highest rate.
@@ -46,7 +47,7 @@ func (t *Timeline) Head() *Head {
 	for _, c := range t.Channels {
 		h.Channels = append(h.Channels, HeadChannel{
 			Axis: valid(c.Axis.Name), Number: c.Number, Unit: c.Unit, Offset: c.Offset,
-			Low: c.Low, High: c.High, Rest: c.Rest, Start: c.Start, Wrap: c.Wrap,
+			Low: c.Low, High: c.High, Rest: c.Rest, Start: c.Start, Wrap: c.Wrap, Released: c.Released,
 		})
 	}
 	return h
@@ -88,6 +89,9 @@ func (h *Head) lines() []string {
 	for i := range h.Channels {
 		list = append(list, h.Channels[i].line(h.Loop))
 	}
+	if h.releases() {
+		list = append(list, releaseKey+": "+releaseNote)
+	}
 	return list
 }
 
@@ -104,7 +108,11 @@ func (c *HeadChannel) line(loop bool) string {
 	if !c.endless() {
 		s += fmt.Sprintf(", low %d, high %d", c.Low, c.High)
 	}
-	return s + fmt.Sprintf(", rest %d", c.Rest)
+	s += fmt.Sprintf(", rest %d", c.Rest)
+	if len(c.Released) > 0 {
+		s += ", " + releaseKey + c.releaseText()
+	}
+	return s
 }
 
 // endless reports whether a stepper has no end stops; its head then tells no low
@@ -183,6 +191,9 @@ func (h *Head) sane() error {
 	if len(h.Fingerprint) != 16 {
 		return errors.New("the rig's fingerprint has 16 digits")
 	}
+	if err := h.saneReleases(); err != nil {
+		return err
+	}
 	_, err := boardClock(h.Board, h.Rate, h.Tick)
 	return err
 }
@@ -203,6 +214,7 @@ func (h *Head) set(key, value string) (err error) {
 		h.Frames, err = strconv.ParseInt(value, 10, 64)
 	case "loop":
 		h.Loop = value == "yes"
+	case releaseKey: // a note, which check compares
 	default:
 		return h.setChannel(key, value)
 	}
@@ -264,6 +276,9 @@ func parseUnit(name string) (Unit, error) {
 
 func (c *HeadChannel) set(field string) error {
 	name, digits, _ := strings.Cut(field, " ")
+	if name == releaseKey {
+		return c.setReleases(digits)
+	}
 	v, err := strconv.ParseInt(digits, 10, 64)
 	if err != nil {
 		return fmt.Errorf("%q is not a name and a whole number", field)

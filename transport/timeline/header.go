@@ -11,7 +11,8 @@ import (
 // channels are signed and of uint16_t otherwise, signed channels then as two's
 // complement. The closing line is a comment with the CRC-32 (IEEE 802.3) of all
 // the bytes above it. LIMBERJACK_FLASH may be defined before the file is
-// included, as what puts a table into flash (PROGMEM of avr-libc, say).
+// included, as what puts a table into flash (PROGMEM of avr-libc, say). Where
+// channels are released, the head says so, and a 0 in a column of ticks is no pulse.
 
 // maxIdent bounds each half of a prefix: C99 tells macros apart by 63 characters.
 const maxIdent = 20
@@ -262,7 +263,7 @@ func readHeaderRows(l *lineReader, s *sink, h *Head) error {
 		if err := r.parse(inner, ", "); err != nil {
 			return err
 		}
-		if err := s.visit(h, k, r.values); err != nil {
+		if err := s.frame(l, h, k, r.values); err != nil {
 			return err
 		}
 	}

@@ -11,7 +11,9 @@ import (
 
 // The json form: one object, laid out so that it can be read line by line: a
 // line a member, a channel and a frame. Its last member is the CRC-32 (IEEE
-// 802.3) of all the bytes above that member's line.
+// 802.3) of all the bytes above that member's line. A channel that is let go has a
+// member released, pairs of its first and last frames without a pulse (ticks of 0)
+// or with its motor off (duty of 0).
 
 // jsonHead is the object without its frames, in the order of the file.
 type jsonHead struct {
@@ -37,6 +39,8 @@ type jsonChannel struct {
 	Low    *int64  `json:"low,omitempty"`    // not of a stepper without end stops
 	High   *int64  `json:"high,omitempty"`
 	Rest   int64   `json:"rest"`
+
+	Released [][2]int64 `json:"released,omitempty"` // first and last frames of 0: no pulse, or a motor that is off
 }
 
 const (
@@ -127,6 +131,9 @@ func (c *HeadChannel) json(loop bool) jsonChannel {
 	if !c.endless() {
 		j.Low, j.High = &c.Low, &c.High
 	}
+	for _, r := range c.Released {
+		j.Released = append(j.Released, [2]int64{r.First, r.Last})
+	}
 	switch c.Unit {
 	case PulseTicks:
 		j.Offset = &c.Offset
@@ -201,6 +208,9 @@ func parseJSONHead(lines []string) (h *Head, bad int, err error) {
 		if c.Low != nil && c.High != nil {
 			hc.Low, hc.High = *c.Low, *c.High
 		}
+		for _, r := range c.Released {
+			hc.Released = append(hc.Released, Release{r[0], r[1]})
+		}
 		h.Channels = append(h.Channels, hc)
 	}
 	return h, 0, h.sane()
@@ -244,7 +254,7 @@ func readJSONRows(l *lineReader, s *sink, h *Head) error {
 		if err := r.parse(inner, ","); err != nil {
 			return err
 		}
-		if err := s.visit(h, k, r.values); err != nil {
+		if err := s.frame(l, h, k, r.values); err != nil {
 			return err
 		}
 	}

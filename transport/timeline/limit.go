@@ -31,8 +31,8 @@ func (e *LimitError) Error() string {
 func (e *LimitError) what() string {
 	switch e.Unit {
 	case PulseTicks:
-		if e.Value < 0 {
-			return fmt.Sprintf("the calibration gives a pulse of %.0f ticks at %.4g %s; a pulse cannot be shorter than 0: correct the calibration or the motion", e.Value, e.At, e.Axis.Unit)
+		if e.Value < 1 {
+			return fmt.Sprintf("the calibration gives a pulse of %.0f ticks at %.4g %s; a pulse cannot be shorter than 1 (0 is no pulse): correct the calibration or the motion", e.Value, e.At, e.Axis.Unit)
 		}
 		if e.Limit == maxPulse {
 			return fmt.Sprintf("a pulse of %.0f ticks at %.4g %s is longer than the 65535 ticks that a value holds: correct the calibration, or give the board a longer tick", e.Value, e.At, e.Axis.Unit)
@@ -72,7 +72,8 @@ func (es LimitErrors) Unwrap() []error {
 	return list
 }
 
-// limits gives the least and the greatest value of a channel in a frame.
+// limits gives the least and the greatest value of a channel in a frame that is
+// not released.
 func (c *Channel) limits(frameTicks int64) (low, high float64) {
 	switch c.Unit {
 	case Duty:
@@ -84,5 +85,5 @@ func (c *Channel) limits(frameTicks int64) (low, high float64) {
 	case State:
 		return 0, 1
 	}
-	return 0, float64(max(0, min(maxPulse, frameTicks-int64(c.Offset))))
+	return 1, float64(max(0, min(maxPulse, frameTicks-int64(c.Offset))))
 }

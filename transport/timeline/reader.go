@@ -45,6 +45,7 @@ func (t *Timeline) newReader() *Reader {
 		c.sampler = t.sources[i].open()
 		c.open = t.sources[i].open
 		c.low, c.high = t.Channels[i].limits(ticks)
+		c.free = t.Channels[i].Released
 		r.channels = append(r.channels, c)
 	}
 	return r
@@ -90,6 +91,9 @@ func (r *Reader) convert(channel int, c *converter, vs []float64) {
 	n, at := len(r.channels), channel
 	for i, x := range xs {
 		u, ok := c.whole(x)
+		if c.letGo(r.frame + int64(i)) {
+			u, ok = 0, true
+		}
 		if !ok {
 			r.report(channel, r.frame+int64(i), vs[i], Round(x))
 		}
@@ -140,6 +144,7 @@ type converter struct {
 	at        int       // the segment of the value before
 	position  int64     // of a stepper, microsteps
 	value     float64   // the same in the axis's unit
+	free      []Release // those that are not over
 }
 
 // segment is a straight part of a calibration: us = start + slope (value - from).
@@ -156,6 +161,15 @@ func newConverter(a *sequence.Axis) *converter {
 		c.parts = append(c.parts, segment{p.Value.V, q.Value.V, p.Pulse.V, slope})
 	}
 	return c
+}
+
+// letGo reports whether a frame, none of which comes before the last, is in a
+// release.
+func (c *converter) letGo(frame int64) bool {
+	for len(c.free) > 0 && c.free[0].Last < frame {
+		c.free = c.free[1:]
+	}
+	return len(c.free) > 0 && c.free[0].First <= frame
 }
 
 // start gives the position at frame 0 and takes it as the one before.

@@ -16,6 +16,11 @@
 // rounded to the nearest whole unit, halves away from zero (see Round). Nothing
 // is clamped: a value that its channel cannot hold is a LimitError of Build.
 //
+// A quiet window of the motion may let axes go: from the first frame at or after
+// its start to the last one before its end a servo's or continuous servo's value
+// is 0, which is no pulse, and a motor's is 0, which is off. A pulse of 0 ticks
+// stands nowhere else. Steppers, lamps and relays go on (see Channel).
+//
 // # Files
 //
 // Write puts timelines into one of four forms; Verify proves such a file whole;
@@ -39,7 +44,7 @@ type Unit uint8
 
 // The units of a channel.
 const (
-	PulseTicks Unit = iota // servo, continuous-servo: width of the pulse in board ticks, unsigned
+	PulseTicks Unit = iota // servo, continuous-servo: width of the pulse in board ticks, unsigned; 0: no pulse
 	Duty                   // motor: signed, -32767..32767 for -100..100 %
 	StepDelta              // stepper: signed microsteps to make in this frame
 	Level                  // dimmer: 0..65535 for dark to full, gamma applied
@@ -89,6 +94,11 @@ type Channel struct {
 	Rest   int64
 	Start  int64 // of StepDelta: position in microsteps that frame 0 stands for; its delta is 0
 	Wrap   int16 // of StepDelta in a loop: the delta of frame 0 in every round but the first
+
+	// Released are the frames, ascending and apart, in which a quiet window lets
+	// the axis go: all its values there are 0. Only channels of PulseTicks and Duty
+	// have any. A StepDelta of 0 holds: it cannot say that the windings are off.
+	Released []Release
 }
 
 // Timeline is a motion for one board: a head in memory, and frames that a
@@ -114,6 +124,7 @@ type sampler interface{ Fill(dst, ts []float64) }
 type source struct {
 	axis *sequence.Axis
 	open func() sampler
+	free [][2]float64 // s, the spans in which it is let go
 }
 
 // plan is what is to be built, without its frames.
@@ -138,7 +149,7 @@ func Build(p *interp.Performance) ([]*Timeline, error) {
 	}
 	for _, a := range p.Axes {
 		horn := a.Horn
-		pl.sources = append(pl.sources, source{axis: a.Spec, open: func() sampler {
+		pl.sources = append(pl.sources, source{axis: a.Spec, free: windows(p, a.Spec), open: func() sampler {
 			c := horn.Cursor()
 			return &c
 		}})
@@ -183,6 +194,7 @@ func (t *Timeline) fill(length float64) error {
 		if err != nil {
 			return err
 		}
+		c.Released = releases(s.free, t.Board.Rate.V, t.Frames)
 		t.Channels = append(t.Channels, c)
 	}
 	if err := t.stagger(); err != nil {

@@ -3,6 +3,7 @@ package timeline
 import (
 	"errors"
 	"math"
+	"reflect"
 	"strings"
 	"testing"
 
@@ -125,7 +126,7 @@ func TestChannels(t *testing.T) {
 	} {
 		got := tls[0].Channels[i]
 		got.Axis = nil
-		if got != want {
+		if !reflect.DeepEqual(got, want) {
 			t.Errorf("channel %d: %+v, want %+v", i, got, want)
 		}
 	}
@@ -168,7 +169,7 @@ func TestLimitErrors(t *testing.T) {
 	}{
 		{"pulse longer than the frame", servo(), 333, 1, ramp(90 * 3.0), 223, 3009, 3003, "longer than the 3003 ticks"},
 		{"pulse beyond 16 bits", servo(), 1, 0.01, ramp(0), 0, 100000, 65535, "longer than the 65535 ticks"},
-		{"pulse below nothing", servo(), 50, 1, ramp(-100), 46, -22, 0, "shorter than 0"},
+		{"pulse below nothing", servo(), 50, 1, ramp(-100), 45, 0, 1, "shorter than 1"},
 		{"steps in a frame", &sequence.Axis{Name: "jaw", Kind: sequence.Stepper, Unit: "deg", Steps: num(200), Microsteps: num(256)}, 1, 1, ramp(-360), 1, -51200, -32767, "a frame holds -32767"},
 		{"position", &sequence.Axis{Name: "jaw", Kind: sequence.Stepper, Unit: "deg", Steps: num(200), Microsteps: num(256)}, 50, 1, func(float64) float64 { return 1e9 }, 0, 142222222222, math.MaxInt32, "beyond the 2147483647"},
 		{"duty", &sequence.Axis{Name: "jaw", Kind: sequence.Motor, Unit: "%"}, 50, 1, ramp(200), 26, 34078, 32767, "limit is 32767"},

@@ -16,7 +16,8 @@ import (
 // Frame 0 starts one millisecond into the dump (or one unit, where that is
 // longer), so that every wire starts low and the first rise is seen.
 //
-//   - ticks: high from the offset of the channel, for the width of the pulse
+//   - ticks: high from the offset of the channel, for the width of the pulse; low
+//     for the whole of a released frame
 //   - duty:  NAME_pwm is high from the start of the frame for |duty|/32767 of
 //     it; NAME_dir is high for forward
 //   - steps: NAME_step has |delta| pulses, evenly spaced; NAME_dir is high for

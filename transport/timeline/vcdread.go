@@ -226,7 +226,7 @@ func (p *probe) endFrame(i int) error {
 			}
 			b.values[c] = v
 		}
-		if err := p.sink.visit(h, b.frame, b.values); err != nil {
+		if err := p.sink.frame(p.line, h, b.frame, b.values); err != nil {
 			return err
 		}
 	}
