@@ -3,6 +3,7 @@ package sequence
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"limberjack/interp/ease"
@@ -310,10 +311,7 @@ func (q Quiet) Applies(a *Axis) bool {
 	if linear := strings.HasSuffix(strings.TrimSpace(q.Speed.Text), "mm/s"); (a.Unit == "mm") != linear {
 		return false
 	}
-	for _, r := range q.Release {
-		if r == a {
-			return false
-		}
-	}
-	return true
+	// A stepper that is named under release turns on: its values cannot say that
+	// it is let go.
+	return a.Kind == Stepper || !slices.Contains(q.Release, a)
 }

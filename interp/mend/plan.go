@@ -187,14 +187,18 @@ func (r *retimer) passages(p warp.Path, first warp.Solution, t tight) ([]sequenc
 			continue
 		}
 		g.path = slicePath(p, g.i, g.j)
-		s, lacks, err := g.solve()
-		if err != nil {
-			return nil, nil, r.stuck(err)
+		s, lacks := first, 0.0
+		if len(r.locks) > 1 {
+			var err error
+			if s, lacks, err = g.solve(); err != nil {
+				return nil, nil, r.stuck(err)
+			}
 		}
 		if lacks > 1e-6 {
 			missing = append(missing, Missing{From: r.locks[k].at, To: r.locks[k+1].at, FromS: r.locks[k].time, ToS: r.locks[k+1].time, Seconds: lacks, Why: r.slowest(g.path, s)})
 		}
 		if t.window == 0 {
+			var err error
 			if s, err = g.thin(s, lacks); err != nil {
 				return nil, nil, err
 			}

@@ -115,6 +115,39 @@ func (c *cell) use(p *Path, i int, x, y float64) Use {
 	return u
 }
 
+// holds reports whether no limit apart from the rate is used beyond a bound in
+// cell i between x and y: what use gives is no more than it.
+func (c *cell) holds(p *Path, i int, x, y, bound float64) bool {
+	inv := 0.5 / (p.S[i+1] - p.S[i])
+	top := math.Sqrt(max(x, y))
+	for k := range p.Axes {
+		a := &p.Axes[k]
+		if limited(a.Acceleration) {
+			share, most := 1/a.Acceleration, 0.0
+			for _, l := range ends((*[3]float64)(a.Q1[3*i:]), (*[3]float64)(a.Q2[3*i:]), inv) {
+				most = max(most, math.Abs(float64(l.a*x)+float64(l.b*y)))
+			}
+			if most*share > bound {
+				return false
+			}
+		}
+		// The fastest point of the cell at the greater rate is never too little.
+		if limited(a.Speed) && float64(a.fastest(i)*top) > float64(bound*a.Speed) && a.speedShare(i, x, y) > bound {
+			return false
+		}
+	}
+	for k := range p.Sums {
+		at := c.sums[3*k : 3*k+3]
+		c.setSum(&p.Sums[k], at, i, inv)
+		for j := range at {
+			if v, _ := at[j].tangent(x, y); v > bound {
+				return false
+			}
+		}
+	}
+	return true
+}
+
 func (a *Axis) speedShare(i int, x, y float64) float64 {
 	h, most := speedHull(a, i), 0.0
 	for j := range h.x {
