@@ -178,8 +178,6 @@ func TestWhateverIsRekeyedPassesTheCheck(t *testing.T) {
 			t.Errorf("%s: %v, %+v", name, err, r)
 			continue
 		}
-		plain := retime(t, load(t, rig, body), Options{Fastest: fastest})
-		t.Logf("%s: %.2f s, by a pace %.2f s, as written %.2f s, missing %d and %d", name, r.Performance.Length, plain.Performance.Length, s.Length, len(r.Missing), len(plain.Missing))
 		for _, m := range s.Marks {
 			if got := r.Performance.Script.Marks[0].Time; len(r.Missing) == 0 && got != m.Time {
 				t.Errorf("%s: the lock at %v s comes at %v s", name, m.Time, got)
