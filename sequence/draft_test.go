@@ -201,3 +201,49 @@ func TestSlackIsRead(t *testing.T) {
 		}
 	}
 }
+
+// FuzzDraft moves all times of a motion that loads. It is refused with an error, or
+// reads back with every key of a track where it was sent.
+func FuzzDraft(f *testing.F) {
+	f.Add(draftMotion, 2.0)
+	f.Add("motion: m\nformat: 1\nrig: r.rig.yaml\nfps: 29.97\nmarks: {a: \"00:01:00;02\", b: {at: a-3f}}\ntracks: {a: [[a, 1], ['b+1s', 2], [ 5min , 3]]}\n", 1.5)
+	f.Add("motion: m\r\nformat: 1\r\nrig: r.rig.yaml\r\ntempo: [{at: 0s, bpm: 60}, {at: 2s, bpm: 90}]\r\ntracks:\r\n  a:\r\n  - {to: 1, at: 1b}\r\n  - at: 4b # four\r\n    to: 2\r\n", 1.25)
+	f.Add("motion: m\nformat: 1\nrig: r.rig.yaml\ntracks: &t {a: &k [[0s, 1], [1s, 2]], b: *k}\n", 3.0)
+	f.Fuzz(func(t *testing.T, motion string, by float64) {
+		if !(by >= 1 && by <= 4) || len(motion) > 4000 {
+			return
+		}
+		files := texts{"r.rig.yaml": draftRig, "m.motion.yaml": motion}
+		s, err := LoadMotion(files.open, "m.motion.yaml")
+		if err != nil || s.Rig == nil || len(s.Pace) > 0 || s.Length > 1e4 {
+			return
+		}
+		d, err := NewDraft([]byte(motion), s)
+		if err != nil {
+			return
+		}
+		same, err := d.Rewrite(Moves{Time: func(_ Pos, t float64) float64 { return t }})
+		if err != nil || string(same) != motion {
+			t.Fatalf("moving nothing gives %v and\n%q\nof\n%q", err, same, motion)
+		}
+		out, err := d.Rewrite(Moves{Time: func(_ Pos, t float64) float64 {
+			step := d.Step(t)
+			return math.Ceil(t*by/step-1e-6) * step
+		}, Stretch: func(_ Pos, k float64) float64 { return k * by }})
+		if err != nil {
+			return
+		}
+		after, err := Reread(s, out)
+		if err != nil {
+			return // a sane range is left, or a placement meets a key that was rounded up
+		}
+		for i, tr := range s.Tracks {
+			for j, k := range tr.Keys {
+				step := d.Step(k.Time)
+				if want := math.Ceil(k.Time*by/step-1e-6) * step; !k.Soonest && math.Abs(after.Tracks[i].Keys[j].Time-want) > 1e-5 {
+					t.Fatalf("a key at %v goes to %v and not to %v:\n%q\n%q", k.Time, after.Tracks[i].Keys[j].Time, want, motion, out)
+				}
+			}
+		}
+	})
+}
