@@ -15,21 +15,23 @@ import (
 // before it in the flow from text to pulses. A leaf may be added to the list; an
 // arrow back may not.
 var rooms = map[string][]string{
-	"interp/ease":        {},
-	"interp/poly":        {},
-	"interp/spline":      {},
-	"interp/linkage":     {"interp/poly", "interp/spline"},
-	"sequence/sound":     {},
-	"sequence":           {"interp/ease", "interp/linkage", "sequence/sound"},
-	"interp":             {"interp/ease", "interp/poly", "interp/spline", "interp/linkage", "sequence"},
-	"interp/drive":       {"interp", "interp/linkage", "sequence"},
-	"interp/check":       {"interp", "interp/drive", "sequence"},
-	"interp/nearest":     {"interp/ease"},
-	"interp/warp":        {"interp/poly"},
-	"interp/mend":        {"interp", "interp/ease", "interp/nearest", "interp/warp", "sequence"},
-	"transport/samples":  {"interp", "interp/drive"},
-	"transport/timeline": {"interp", "interp/linkage", "sequence"},
-	"transport/plot":     {"interp", "interp/check", "interp/drive", "interp/ease", "sequence"},
+	"interp/ease":           {},
+	"interp/poly":           {},
+	"interp/spline":         {},
+	"interp/linkage":        {"interp/poly", "interp/spline"},
+	"sequence/sound":        {},
+	"sequence":              {"interp/ease", "interp/linkage", "sequence/sound"},
+	"interp":                {"interp/ease", "interp/poly", "interp/spline", "interp/linkage", "sequence"},
+	"interp/drive":          {"interp", "interp/linkage", "sequence"},
+	"interp/check":          {"interp", "interp/drive", "sequence"},
+	"interp/nearest":        {"interp/ease"},
+	"interp/warp":           {"interp/poly"},
+	"interp/mend":           {"interp", "interp/ease", "interp/nearest", "interp/warp", "sequence"},
+	"transport/samples":     {"interp", "interp/drive"},
+	"transport/timeline":    {"interp", "interp/linkage", "sequence"},
+	"transport/wire":        {},
+	"transport/wire/tables": {},
+	"transport/plot":        {"interp", "interp/check", "interp/drive", "interp/ease", "sequence"},
 }
 
 // doors lists the libraries that only some packages may use.
@@ -38,9 +40,10 @@ var doors = map[string][]string{
 	"github.com/spf13/cobra": {"cmd/limberjack"},
 	"golang.org/x/term":      {"cmd/limberjack"},
 	"gonum.org/v1/plot":      {"transport/plot"},
-	"os":                     {"cmd/limberjack"},
+	"os":                     {"cmd/limberjack", "transport/wire/tables"},
 	"net":                    {},
 	"github.com/gorilla/":    {},
+	"github.com/creack/pty":  {},
 	"go.bug.st/serial":       {},
 }
 
