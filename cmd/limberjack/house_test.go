@@ -31,6 +31,8 @@ var rooms = map[string][]string{
 	"transport/timeline":    {"interp", "interp/linkage", "sequence"},
 	"transport/wire":        {},
 	"transport/wire/tables": {},
+	"transport/board":       {"interp", "sequence", "transport/timeline", "transport/wire"},
+	"transport/live":        {"sequence", "transport/timeline", "transport/wire"},
 	"transport/plot":        {"interp", "interp/check", "interp/drive", "interp/ease", "sequence"},
 }
 
@@ -40,11 +42,11 @@ var doors = map[string][]string{
 	"github.com/spf13/cobra": {"cmd/limberjack"},
 	"golang.org/x/term":      {"cmd/limberjack"},
 	"gonum.org/v1/plot":      {"transport/plot"},
-	"os":                     {"cmd/limberjack", "transport/wire/tables"},
-	"net":                    {},
-	"github.com/gorilla/":    {},
-	"github.com/creack/pty":  {},
-	"go.bug.st/serial":       {},
+	"os":                     {"cmd/limberjack", "transport/board", "transport/live", "transport/wire/tables"},
+	"net":                    {"cmd/limberjack", "transport/board", "transport/live"},
+	"github.com/gorilla/":    {"transport/board", "transport/live"},
+	"github.com/creack/pty":  {"transport/board"},
+	"go.bug.st/serial":       {"transport/live"},
 }
 
 func TestImportsFollowTheHouse(t *testing.T) {

@@ -92,6 +92,7 @@ func TestTheHeaderForBoardsAgreesWithGo(t *testing.T) {
 		expect("LJ_UNITS_"+strings.ToUpper(wire.Unit(u).String()), 1<<u)
 	}
 	expect("LJ_FLAGS_WEIGHT", int(wire.FlagsWeight))
+	expect("LJ_FLAGS_TURNS", int(wire.FlagsTurns))
 	expect("LJ_INPUTS_STOP", int(wire.InputsStop))
 	expect("LJ_VERSION", wire.Version)
 	expect("LJ_HEAD", wire.Overhead-2)

@@ -71,6 +71,7 @@
 
 /* Flags: what is particular about a channel. */
 #define LJ_FLAGS_WEIGHT 0x01u /* the axis carries weight: only stop 0 lets it go */
+#define LJ_FLAGS_TURNS 0x02u /* its value is a speed, as of a continuous servo: at rest is where the value is that of rest */
 
 /* Units: the units that an output can play; bit n is the unit with number n. */
 #define LJ_UNITS_TICKS 0x01u /* pulses of a servo */

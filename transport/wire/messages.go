@@ -389,6 +389,7 @@ type Flags uint8
 
 const (
 	FlagsWeight Flags = 1 << 0 // the axis carries weight: only stop 0 lets it go
+	FlagsTurns  Flags = 1 << 1 // its value is a speed, as of a continuous servo: at rest is where the value is that of rest
 )
 
 // Units are the units that an output can play; bit n is the unit with number n.

@@ -1,0 +1,535 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/term"
+
+	"limberjack/interp/check"
+	"limberjack/sequence"
+	"limberjack/transport/live"
+	"limberjack/transport/timeline"
+)
+
+type playOptions struct {
+	file            string
+	port, url       string
+	boards          []string
+	baud            int
+	from, to, speed float64
+	loop            bool
+	countIn         time.Duration
+	end             string
+	take            string
+	atRest          bool
+	json            bool
+}
+
+func newPlayCommand() *cobra.Command {
+	o := playOptions{speed: 1}
+	c := &cobra.Command{
+		Use:   "play MOTION",
+		Short: "Stream a motion to controller boards",
+		Long: `play sends a motion to one board or several, ahead of time, and their own timers
+play it. No pulse leaves a board until somebody has said that the prop stands at
+rest: a servo drives to its first pulse at full speed. Then every axis is moved to
+the first pose, no faster than 30 deg/s, and after the count-in all boards start
+at the same moment.
+
+Ctrl-C once is a controlled stop: every axis is brought to rest within its limits,
+then let go unless it carries weight. Ctrl-C twice drops the pulses now, also of
+axes that carry weight, which then fall. Both are stops by software, and replace
+no switch that cuts the power.
+
+When a board is not reached for a quarter of a second, each of its axes does what
+its lost: says, and the board disarms; play then ends (exit 1) and says from where
+to go on. --take NAME logs what was sent, when, and what the boards reported, in
+NAME.take.jsonl.`,
+		Example: `  limberjack play greet.motion.yaml --port /dev/ttyUSB0
+  limberjack play greet.motion.yaml --board main=/dev/ttyUSB0 --board shore=ws://shore.local:8090/
+  limberjack play greet.motion.yaml --port /dev/ttyUSB0 --speed 0.25 --from 3 --to 8 --loop`,
+		Args: needs(1, 1, "one motion", "limberjack play greet.motion.yaml --port /dev/ttyUSB0"),
+		RunE: func(c *cobra.Command, args []string) error {
+			o.file = args[0]
+			return runPlay(contextOr(c.Context()), o, c.InOrStdin(), c.OutOrStdout(), c.ErrOrStderr())
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&o.port, "port", "", "serial port of the only board")
+	f.StringVar(&o.url, "url", "", "address of the only board, as in ws://keeper.local:8090/")
+	f.StringArrayVar(&o.boards, "board", nil, "NAME=PORT or NAME=ws://…, once a board of the rig")
+	f.IntVar(&o.baud, "baud", 0, "data rate of serial ports; default: the rig's, or 115200")
+	f.Float64Var(&o.from, "from", 0, "seconds to start at")
+	f.Float64Var(&o.to, "to", 0, "seconds to end at; default: the end")
+	f.Float64Var(&o.speed, "speed", 1, "share of the full speed, 0.05 to 1, for rehearsal")
+	f.BoolVar(&o.loop, "loop", false, "play over and over, until it is stopped")
+	f.DurationVar(&o.countIn, "count-in", 3*time.Second, "time in the first pose before the start")
+	f.StringVar(&o.end, "end", "rest", "after the last frame: hold, rest or release")
+	f.StringVar(&o.take, "take", "", "log this take to NAME.take.jsonl")
+	f.BoolVar(&o.atRest, "at-rest", false, "the prop stands at rest: do not ask")
+	f.BoolVar(&o.json, "json", false, "print what happens as JSON, one object a line")
+	completeWords(c, "end", "hold", "rest", "release")
+	return c
+}
+
+var endings = map[string]live.End{"hold": live.EndHold, "rest": live.EndRest, "release": live.EndRelease}
+
+func (o playOptions) check() error {
+	_, known := endings[o.end]
+	switch {
+	case !known:
+		return fmt.Errorf("--end is %q; it may be hold, rest or release", o.end)
+	case !(o.speed >= live.SpeedLeast && o.speed <= live.SpeedMost):
+		return fmt.Errorf("--speed is %g; it may be from %g to %g", o.speed, live.SpeedLeast, live.SpeedMost)
+	case !(o.from >= 0) || !(o.to >= 0) || o.to != 0 && o.to <= o.from:
+		return fmt.Errorf("--from %g and --to %g hold nothing: --to comes after --from", o.from, o.to)
+	case o.countIn < 0 || o.countIn > time.Minute:
+		return fmt.Errorf("--count-in is %v; it may be up to 1m", o.countIn)
+	case o.port != "" && o.url != "" || (o.port != "" || o.url != "") && len(o.boards) > 0:
+		return errors.New("give one of --port and --url for the only board, or --board NAME=WHERE for each of several")
+	}
+	return nil
+}
+
+func runPlay(ctx context.Context, o playOptions, in io.Reader, out, errOut io.Writer) error {
+	if err := o.check(); err != nil {
+		return err
+	}
+	p, err := compileMotion(o.file)
+	if err != nil {
+		return err
+	}
+	report := checkPerformance(p, predict(p))
+	if refused := travelFindings(report); len(refused) > 0 {
+		for _, f := range refused {
+			fmt.Fprintf(errOut, "%s: %s; %s\n", f.At, f.Message, f.Remedy)
+		}
+		return errFindings
+	}
+	if n := report.Count(check.Error); n > 0 {
+		fmt.Fprintf(errOut, "%s has %d findings at error level; limberjack check shows them\n", o.file, n)
+	}
+	lines, err := timeline.Build(p)
+	if err != nil {
+		return err
+	}
+	where, err := o.places(lines)
+	if err != nil {
+		return err
+	}
+	s := &stage{options: o, rig: p.Rig, lines: lines, where: where, in: in, show: newShow(out, errOut, o.json)}
+	return s.perform(ctx)
+}
+
+// places gives the port or address of each timeline's board.
+func (o playOptions) places(lines []*timeline.Timeline) (map[string]string, error) {
+	var names []string
+	for _, t := range lines {
+		names = append(names, t.Board.Name)
+	}
+	if len(names) == 0 {
+		return nil, errors.New("the rig has no axes, so that there is nothing to play")
+	}
+	where := map[string]string{}
+	if only := o.port + o.url; only != "" {
+		if len(names) > 1 {
+			return nil, fmt.Errorf("the rig has %d boards (%s); give each its place by --board NAME=WHERE", len(names), strings.Join(names, ", "))
+		}
+		where[names[0]] = only
+		return where, nil
+	}
+	for _, text := range o.boards {
+		name, at, ok := strings.Cut(text, "=")
+		if !ok || at == "" {
+			return nil, fmt.Errorf("--board %s: write NAME=PORT or NAME=ws://…, as in %s=/dev/ttyUSB0", text, names[0])
+		}
+		if where[name] != "" {
+			return nil, fmt.Errorf("--board %s is given twice", name)
+		}
+		where[name] = at
+	}
+	known := map[string]bool{}
+	for _, n := range names {
+		known[n] = true
+		if where[n] == "" {
+			return nil, fmt.Errorf("board %s has no place; add --board %s=/dev/ttyUSB0 (limberjack ports lists them)", n, n)
+		}
+	}
+	for name := range where {
+		if !known[name] {
+			return nil, fmt.Errorf("the motion moves nothing on a board %q; the boards are %s", name, strings.Join(names, ", "))
+		}
+	}
+	return where, nil
+}
+
+// stage is one performance on real boards.
+type stage struct {
+	options playOptions
+	rig     *sequence.Rig
+	lines   []*timeline.Timeline
+	where   map[string]string
+	in      io.Reader
+	show    *show
+	boards  []*live.Board
+}
+
+func (s *stage) perform(ctx context.Context) (err error) {
+	take, closeTake, err := s.openTake()
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, closeTake()) }()
+	// A board outlives the signal: it has to be told to stop.
+	life, end := context.WithCancel(context.WithoutCancel(ctx))
+	defer end()
+	defer s.close()
+	interrupted := make(chan os.Signal, 4)
+	signal.Notify(interrupted, os.Interrupt)
+	defer signal.Stop(interrupted)
+	connecting, cancel := context.WithCancel(ctx)
+	defer cancel()
+	stopped := s.listen(interrupted, cancel)
+	for _, t := range s.lines {
+		b, err := s.connect(connecting, life, t, take)
+		if err != nil {
+			return s.playError(err)
+		}
+		s.boards = append(s.boards, b)
+	}
+	if err := s.confirm(connecting); err != nil {
+		return s.playError(err)
+	}
+	for _, b := range s.boards {
+		if err := b.Arm(connecting, nil); err != nil {
+			return s.playError(err)
+		}
+	}
+	stopped.arm(s.boards)
+	err = live.Play(ctx, s.boards, s.lines, s.playOptions())
+	s.show.end()
+	stopped.wait()
+	return s.playError(err)
+}
+
+func (s *stage) playOptions() live.PlayOptions {
+	o := live.PlayOptions{From: s.options.from, To: s.options.to, Speed: s.options.speed, CountIn: s.options.countIn, End: endings[s.options.end], Events: s.show.event}
+	if s.options.loop {
+		o.Rounds = live.Forever
+	}
+	if p := s.rig.Sound; p != nil && p.Delay.Given() {
+		o.SoundDelay = time.Duration(p.Delay.V * float64(time.Second))
+	}
+	return o
+}
+
+func (s *stage) openTake() (*live.Take, func() error, error) {
+	if s.options.take == "" {
+		return nil, func() error { return nil }, nil
+	}
+	name := s.options.take + ".take.jsonl"
+	f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if errors.Is(err, os.ErrExist) {
+		return nil, nil, fmt.Errorf("%s is there already; a take is never written over: choose another name", name)
+	}
+	if err != nil {
+		return nil, nil, fmt.Errorf("%s cannot be written: %w", name, reason(err))
+	}
+	take := live.NewTake(f, s.options.take, "limberjack "+version(), time.Now(), func(err error) {
+		s.show.note(fmt.Sprintf("the take %s is not written any further: %v", name, reason(err)))
+	})
+	return take, func() error {
+		err := take.Close()
+		if e := f.Close(); err == nil {
+			err = e
+		}
+		if err != nil {
+			return fmt.Errorf("%s is not whole: %w", name, reason(err))
+		}
+		return nil
+	}, nil
+}
+
+func (s *stage) connect(ctx, life context.Context, t *timeline.Timeline, take *live.Take) (*live.Board, error) {
+	at := s.where[t.Board.Name]
+	dial := func(ctx context.Context) (live.Link, error) {
+		if strings.Contains(at, "://") {
+			return live.OpenWebSocket(ctx, at)
+		}
+		return live.OpenSerial(at, s.baudOf(t.Board))
+	}
+	link, err := dial(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return live.Connect(life, link, live.Options{Timeline: t, Events: s.show.event, Dial: dial, Take: take})
+}
+
+func (s *stage) baudOf(b *sequence.Board) int {
+	const usual = 115200
+	switch {
+	case s.options.baud > 0:
+		return s.options.baud
+	case b.Baud.Given():
+		return int(b.Baud.V)
+	}
+	return usual
+}
+
+// confirm asks whether the prop stands at rest, since a servo drives to its first
+// pulse at full speed.
+func (s *stage) confirm(ctx context.Context) error {
+	if s.options.atRest {
+		return nil
+	}
+	s.show.note("Does every axis stand at its rest, with hands and cables out of the way? Servos take hold at full speed. Write yes to arm:")
+	answer := make(chan string, 1)
+	go func() {
+		line, _ := bufio.NewReader(s.in).ReadString('\n')
+		answer <- strings.ToLower(strings.TrimSpace(line))
+	}()
+	select {
+	case <-ctx.Done():
+		return live.ErrStopped
+	case a := <-answer:
+		if a != "yes" && a != "y" {
+			return errors.New("not armed: nobody has said that the prop stands at rest (write yes, or give --at-rest)")
+		}
+	}
+	return nil
+}
+
+func (s *stage) close() {
+	var all sync.WaitGroup
+	for _, b := range s.boards {
+		all.Go(func() { b.Close() })
+	}
+	all.Wait()
+}
+
+// playError turns the end of a performance into an exit code.
+func (s *stage) playError(err error) error {
+	var lost *live.LostError
+	switch {
+	case err == nil:
+		return nil
+	case errors.As(err, &lost):
+		s.show.note(fmt.Sprintf("%v; look at the prop, then go on with --from %.1f", err, s.show.position()))
+		return errFindings
+	case errors.Is(err, live.ErrStopped) || errors.Is(err, context.Canceled):
+		return errFindings
+	}
+	return err
+}
+
+// brakes answers Ctrl-C: once is a controlled stop, twice drops the pulses.
+type brakes struct {
+	mu     sync.Mutex
+	boards []*live.Board
+	busy   sync.WaitGroup
+}
+
+func (s *stage) listen(interrupted <-chan os.Signal, cancel func()) *brakes {
+	b := &brakes{}
+	go func() {
+		for n := 0; ; n++ {
+			if _, ok := <-interrupted; !ok {
+				return
+			}
+			cancel()
+			b.mu.Lock()
+			boards := b.boards
+			b.mu.Unlock()
+			if n == 0 {
+				s.show.note("controlled stop; Ctrl-C again drops the pulses now, and what carries weight falls")
+			} else {
+				s.show.note("pulses dropped")
+			}
+			for _, board := range boards {
+				b.busy.Go(func() { stopBoard(board, n > 0) })
+			}
+		}
+	}()
+	return b
+}
+
+func stopBoard(b *live.Board, drop bool) {
+	const patience = 5 * time.Second
+	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	defer cancel()
+	if drop {
+		b.Drop(ctx)
+	} else {
+		b.Stop(ctx)
+	}
+}
+
+func (b *brakes) arm(boards []*live.Board) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.boards = boards
+}
+
+func (b *brakes) wait() { b.busy.Wait() }
+
+// show tells what happens: a status line on a terminal, lines otherwise, or JSON.
+type show struct {
+	mu       sync.Mutex
+	out      io.Writer
+	errOut   io.Writer
+	json     bool
+	terminal bool
+	line     bool // a status line stands there
+	last     time.Time
+	at       float64
+}
+
+func newShow(out, errOut io.Writer, asJSON bool) *show {
+	s := &show{out: out, errOut: errOut, json: asJSON}
+	if f, ok := out.(*os.File); ok {
+		s.terminal = !asJSON && term.IsTerminal(int(f.Fd()))
+	}
+	return s
+}
+
+func (s *show) position() float64 {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.at
+}
+
+// note writes a line for people; with JSON it goes to standard error.
+func (s *show) note(text string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.clear()
+	if s.json {
+		fmt.Fprintln(s.errOut, text)
+		return
+	}
+	fmt.Fprintln(s.out, text)
+}
+
+func (s *show) clear() {
+	if s.line {
+		fmt.Fprint(s.out, "\r\x1b[K")
+		s.line = false
+	}
+}
+
+func (s *show) end() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.line {
+		fmt.Fprintln(s.out)
+		s.line = false
+	}
+}
+
+// plainEvery is how often progress is told where there is no terminal.
+const plainEvery = 5 * time.Second
+
+func (s *show) event(e live.Event) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if e.What == live.Progress {
+		s.at = e.Position
+	}
+	switch {
+	case s.json:
+		s.asJSON(e)
+	case e.What == live.Progress && s.terminal:
+		fmt.Fprintf(s.out, "\r\x1b[K%s", progressText(e))
+		s.line = true
+	case e.What == live.Progress:
+		if now := time.Now(); now.Sub(s.last) >= plainEvery {
+			s.last = now
+			fmt.Fprintln(s.out, progressText(e))
+		}
+	default:
+		s.clear()
+		fmt.Fprintln(s.out, eventText(e))
+	}
+}
+
+func eventText(e live.Event) string {
+	text := e.What.String()
+	if e.Board != "" {
+		text = e.Board + ": " + text
+	}
+	if e.Text != "" {
+		text += ": " + e.Text
+	}
+	if e.Left > 0 {
+		text += fmt.Sprintf(" (%.1f s)", e.Left.Seconds())
+	}
+	return text
+}
+
+// progressText is a bar with position, buffer, lateness and drift.
+func progressText(e live.Event) string {
+	const width = 24
+	done := 0
+	if e.Length > 0 {
+		done = max(0, min(width, int(e.Position/e.Length*width)))
+	}
+	text := fmt.Sprintf("[%s%s] %6.2f of %.2f s  %s  ahead %d ms  late %d  drift %+.0f ppm",
+		strings.Repeat("=", done), strings.Repeat(" ", width-done), e.Position, e.Length, e.Board, e.Buffer.Milliseconds(), e.Late, e.Drift)
+	for _, c := range []struct {
+		n    int
+		what string
+	}{{e.Bridged, "bridged"}, {e.Clamped, "cut to limits"}, {e.Bad, "spoilt"}, {e.Stale, "not sent"}} {
+		if c.n > 0 {
+			text += fmt.Sprintf("  %d %s", c.n, c.what)
+		}
+	}
+	if e.Supply > 0 {
+		text += fmt.Sprintf("  %.2f V", float64(e.Supply)/1000)
+	}
+	return text
+}
+
+// playEvent is an event as JSON has it; times are in seconds.
+type playEvent struct {
+	Event     string  `json:"event"`
+	Host      float64 `json:"host_s"`
+	Board     string  `json:"board,omitempty"`
+	Text      string  `json:"text,omitempty"`
+	Left      float64 `json:"left_s,omitempty"`
+	Position  float64 `json:"position_s"`
+	Length    float64 `json:"length_s,omitempty"`
+	Round     int     `json:"round,omitempty"`
+	Buffer    float64 `json:"ahead_s"`
+	Queued    int     `json:"queued"`
+	Late      int     `json:"late"`
+	Bridged   int     `json:"bridged"`
+	Clamped   int     `json:"clamped"`
+	Bad       int     `json:"bad"`
+	Stale     int     `json:"stale"`
+	Drift     float64 `json:"drift_ppm"`
+	DriftSD   float64 `json:"drift_sd_ppm"`
+	RoundTrip float64 `json:"round_trip_s"`
+	Skew      float64 `json:"skew_s"`
+	Supply    float64 `json:"supply_v,omitempty"`
+	State     string  `json:"state"`
+}
+
+func (s *show) asJSON(e live.Event) {
+	line, err := json.Marshal(playEvent{Event: e.What.String(), Host: e.Time.Seconds(), Board: e.Board, Text: e.Text, Left: e.Left.Seconds(), Position: e.Position,
+		Length: e.Length, Round: e.Round, Buffer: e.Buffer.Seconds(), Queued: e.Queued, Late: e.Late, Bridged: e.Bridged, Clamped: e.Clamped, Bad: e.Bad, Stale: e.Stale,
+		Drift: e.Drift, DriftSD: e.DriftSD, RoundTrip: e.RoundTrip.Seconds(), Skew: e.Skew.Seconds(), Supply: float64(e.Supply) / 1000, State: e.State.String()})
+	if err == nil {
+		fmt.Fprintf(s.out, "%s\n", line)
+	}
+}
