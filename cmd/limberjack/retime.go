@@ -43,8 +43,9 @@ locked: true keep their time: what is stretched before a lock is won back at the
 catch-up rate. The sound is never stretched.
 
 With --keys it moves the times of keys, marks, cues and placements instead, each
-in its own notation: plain to read, but longer, since a whole move is slowed down
-where a pace slows its fastest moment.
+in its own notation: plain to read, and mostly longer, since a whole move is slowed
+down where a pace slows its fastest moment. Where a lock cannot be kept it writes
+nothing.
 
 With --stagger it first puts moves off, each within the slack that it has
 (slack: 0.3s on a key or a placement), so that the peaks of a supply's current do
@@ -77,7 +78,7 @@ func runRetime(o retimeOptions, out, errOut io.Writer) error {
 	if o.out == "" && !o.dryRun {
 		return errors.New("retime needs a file to write: -o NEW.motion.yaml, or --dry-run")
 	}
-	if o.catchUp < 1 || o.catchUp > 4 {
+	if !(o.catchUp >= 1 && o.catchUp <= 4) {
 		return fmt.Errorf("--catch-up is %g; it may be from 1 to 4", o.catchUp)
 	}
 	if o.within != 0 && !(o.within >= 0.01 && o.within <= 10) {
@@ -102,15 +103,26 @@ func runRetime(o retimeOptions, out, errOut io.Writer) error {
 		}
 	}
 	options := mend.Options{Fastest: o.fastest, CatchUp: o.catchUp, Tolerance: o.within / 100, Loads: loadsOf}
-	if report.paced, err = mend.Retime(w.script, options); err != nil {
+	var stuck *mend.Stuck
+	if report.paced, err = mend.Retime(w.script, options); errors.As(err, &stuck) && o.keys {
+		report.paced = nil
+	} else if errors.As(err, &stuck) {
+		fmt.Fprintln(errOut, stuck)
+		return errFindings
+	} else if err != nil {
 		return err
 	}
 	var csvName string
 	if o.keys {
+		good := asGoodAs(w.script)
 		if report.keyed, err = mend.Rekey(w.script, w, options); err != nil {
 			return err
 		}
-		if report.keyed.Changed {
+		if len(report.keyed.Missing) > 0 {
+			fmt.Fprintln(errOut, "nothing is written: moved keys cannot keep what is locked")
+			return report.tell(out, errOut)
+		}
+		if report.worse = !good(report.keyed.Performance); report.keyed.Changed {
 			err = w.advance()
 		}
 	} else {
@@ -166,19 +178,25 @@ func (o retimeOptions) write(w *rewriting, csvName string, knots []sequence.Knot
 type mending struct {
 	staggered *mend.Staggering
 	keyed     *mend.Rekeying
-	paced     *mend.Retiming // also for comparison with what was done to the keys
+	worse     bool           // moved keys break a rule that the script did not break
+	paced     *mend.Retiming // also for comparison with what was done to the keys; nil: no pace helps
 }
 
 func (m mending) tell(out, errOut io.Writer) error {
 	if m.staggered != nil {
 		reportStagger(out, m.staggered)
 	}
-	missing, left := m.paced.Missing, m.paced.Left
+	var missing []mend.Missing
+	var left []mend.Excess
 	if m.keyed != nil {
 		reportKeys(out, m.keyed, m.paced)
 		missing, left = m.keyed.Missing, m.keyed.Left
 	} else {
 		reportRetiming(out, m.paced)
+		missing, left = m.paced.Missing, m.paced.Left
+	}
+	if m.worse {
+		fmt.Fprintln(errOut, "with its keys moved the motion breaks a rule that it did not break before; limberjack check shows which")
 	}
 	for _, m := range missing {
 		fmt.Fprintf(errOut, "%s: between %s and this lock at %s, %.2f s are missing, even at the catch-up; most of the time goes to %s\n",
@@ -187,7 +205,7 @@ func (m mending) tell(out, errOut io.Writer) error {
 	for _, e := range worstLeft(left) {
 		fmt.Fprintln(errOut, leftText(e))
 	}
-	if len(missing)+len(left) > 0 {
+	if len(missing)+len(left) > 0 || m.worse {
 		return errFindings
 	}
 	return nil
@@ -238,8 +256,11 @@ func reportKeys(out io.Writer, r *mend.Rekeying, paced *mend.Retiming) {
 		fmt.Fprintln(out, text)
 		return
 	}
-	fmt.Fprintf(out, "%s instead of %s: %+.2f s by the keys, where a pace needs %+.2f s\n", sequence.FormatSeconds(r.Performance.Length),
-		sequence.FormatSeconds(r.Written), r.Stretched, paced.Stretched)
+	fmt.Fprintf(out, "%s instead of %s: %+.2f s by the keys", sequence.FormatSeconds(r.Performance.Length), sequence.FormatSeconds(r.Written), r.Stretched)
+	if paced != nil && len(paced.Left)+len(paced.Missing) == 0 {
+		fmt.Fprintf(out, ", where a pace needs %+.2f s", paced.Stretched)
+	}
+	fmt.Fprintln(out)
 	if r.Performance.Script.Audio != nil {
 		fmt.Fprintf(out, "sound and motion are together until %s, and part by %.0f ms at most\n", sequence.FormatSeconds(r.FirstAt), 1000*r.Parting)
 	}

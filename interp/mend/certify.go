@@ -49,17 +49,53 @@ const slight = 1e-9
 // jumps over one frame, the speeds in quiet windows and the peaks of its
 // supplies.
 func (r *retimer) measure(p *interp.Performance) []Excess {
-	var out []Excess
-	add := func(e Excess) {
-		if e.Ratio > 1+slight || e.Supply != nil && e.Ratio > 1 {
+	out, _ := r.examine(p)
+	return out
+}
+
+// breach is a moment at which a limit of acceleration or jerk is exceeded.
+type breach struct {
+	kind  Kind
+	axis  *sequence.Axis
+	at    float64 // s of performance time
+	ratio float64 // to the limit
+}
+
+// examine measures, and gives each moment at which acceleration or jerk is
+// exceeded, too.
+func (r *retimer) examine(p *interp.Performance) (out []Excess, breaches []breach) {
+	out, breaches = r.examineAxes(p, false)
+	for _, a := range p.Axes {
+		if e := (Excess{Kind: Quiet, Axis: a.Spec, Ratio: quietExcess(a, p)}); shapeable(a.Spec) && e.over() {
 			out = append(out, e)
 		}
 	}
+	if r.options.Loads == nil {
+		return out, breaches
+	}
+	loads := r.options.Loads(p)
+	sort.SliceStable(loads, func(i, j int) bool { return loads[i].Current > loads[j].Current })
+	for _, l := range loads {
+		if !l.Supply.Limit.Given() || l.Supply.Limit.V <= 0 {
+			continue
+		}
+		if e := (Excess{Kind: Current, Supply: l.Supply, Ratio: l.Current / l.Supply.Limit.V, From: l.From, To: l.To}); e.over() {
+			out = append(out, e)
+		}
+	}
+	return out, breaches
+}
+
+func (e Excess) over() bool { return e.Ratio > 1+slight || e.Supply != nil && e.Ratio > 1 }
+
+// examineAxes measures the axes, but for quiet windows. A glance looks at a few
+// moments of each piece only: it may miss what is exceeded, and certifies nothing.
+func (r *retimer) examineAxes(p *interp.Performance, glance bool) (out []Excess, breaches []breach) {
 	for _, a := range p.Axes {
 		if !shapeable(a.Spec) {
 			continue
 		}
-		m := axisMeasure{axis: a, perf: p, frame: 1 / rateOf(a.Spec)}
+		m := axisMeasure{axis: a, perf: p, frame: 1 / rateOf(a.Spec), glance: glance}
 		m.run()
 		if r.noJerk {
 			m.worst[Jerk] = 0
@@ -68,44 +104,49 @@ func (r *retimer) measure(p *interp.Performance) []Excess {
 			}
 		}
 		for n := range m.worst {
-			add(Excess{Kind: Kind(n), Axis: a.Spec, Ratio: m.worst[n]})
+			if e := (Excess{Kind: Kind(n), Axis: a.Spec, Ratio: m.worst[n]}); e.over() {
+				out = append(out, e)
+			}
 		}
-		add(m.steep)
-		add(Excess{Kind: Quiet, Axis: a.Spec, Ratio: quietExcess(a, p)})
-	}
-	if r.options.Loads == nil {
-		return out
-	}
-	loads := r.options.Loads(p)
-	sort.SliceStable(loads, func(i, j int) bool { return loads[i].Current > loads[j].Current })
-	for _, l := range loads {
-		if l.Supply.Limit.Given() && l.Supply.Limit.V > 0 {
-			add(Excess{Kind: Current, Supply: l.Supply, Ratio: l.Current / l.Supply.Limit.V, From: l.From, To: l.To})
+		if m.steep.over() {
+			out = append(out, m.steep)
+		}
+		for _, b := range m.breaches {
+			if b.kind != Jerk || !r.noJerk {
+				breaches = append(breaches, b)
+			}
 		}
 	}
-	return out
+	return out, breaches
 }
 
 // axisMeasure finds the greatest speed, acceleration and jerk of an axis as ratios
 // to their limits; 0 where there is none.
 type axisMeasure struct {
-	axis   *interp.Axis
-	perf   *interp.Performance
-	frame  float64 // s
-	limits [3]sequence.Figure
-	worst  [3]float64
-	steep  Excess
+	axis     *interp.Axis
+	perf     *interp.Performance
+	frame    float64 // s
+	limits   [3]sequence.Figure
+	worst    [3]float64
+	steep    Excess
+	breaches []breach
+	glance   bool // at a few moments of each piece
 }
 
 func (m *axisMeasure) run() {
 	l := m.axis.Spec.HornLimits()
 	m.limits = [3]sequence.Figure{l.Speed, l.Acceleration, l.Jerk}
 	horn := m.axis.Horn
+	cursor := horn.Cursor()
 	for i := range horn.Spans() {
 		if from, _ := horn.Span(i); from >= m.perf.Length {
 			break
 		}
 		if horn.Still(i) {
+			continue
+		}
+		if m.glance {
+			m.look(i, &cursor)
 			continue
 		}
 		for n, l := range m.limits {
@@ -123,12 +164,33 @@ func (m *axisMeasure) run() {
 	}
 }
 
+// look takes a few moments of a piece.
+func (m *axisMeasure) look(piece int, cursor *interp.Cursor) {
+	from, to := m.axis.Horn.Span(piece)
+	h := math.Min(to, m.perf.Length) - from
+	ts := [5]float64{from, from + h/4, from + h/2, from + float64(h*0.75), from + float64(h*(1-1e-6))}
+	var states [len(ts)]interp.State
+	cursor.States(states[:], ts[:])
+	for n, l := range m.limits {
+		if !l.Known() {
+			continue
+		}
+		most, at := 0.0, from
+		for k, s := range states {
+			if v := math.Abs(s.Order(n + 1)); v > most {
+				most, at = v, ts[k]
+			}
+		}
+		m.take(piece, n, most, at)
+	}
+}
+
 func (m *axisMeasure) take(piece, n int, v, at float64) {
 	if math.IsNaN(v) {
 		return
 	}
 	if v/m.limits[n].V <= steepest {
-		m.worst[n] = math.Max(m.worst[n], v/m.limits[n].V)
+		m.raise(n, v/m.limits[n].V, at)
 		return
 	}
 	from, to := m.axis.Horn.Span(piece)
@@ -138,6 +200,13 @@ func (m *axisMeasure) take(piece, n int, v, at float64) {
 		v /= m.frame
 	}
 	m.takeSteep(n, v, at)
+}
+
+func (m *axisMeasure) raise(n int, ratio, at float64) {
+	m.worst[n] = math.Max(m.worst[n], ratio)
+	if Kind(n) != Speed && ratio > 1+slight {
+		m.breaches = append(m.breaches, breach{Kind(n), m.axis.Spec, at, ratio})
+	}
 }
 
 func (m *axisMeasure) takeSteep(n int, v, at float64) {
@@ -157,7 +226,7 @@ func (m *axisMeasure) joint(j interp.Joint) {
 		if v := d / m.frame; n == 0 || v/l.V > steepest {
 			m.takeSteep(n, v, j.At)
 		} else {
-			m.worst[n] = math.Max(m.worst[n], v/l.V)
+			m.raise(n, v/l.V, j.At)
 		}
 	}
 }

@@ -20,7 +20,7 @@ const (
 type limited struct {
 	axis   *interp.Axis
 	limits sequence.AxisLimits
-	q1, q2 []float64
+	samples
 }
 
 // supplySum is what bounds the current of one supply: by terms of the pace, and
@@ -37,14 +37,14 @@ func (r *retimer) prepare() {
 	r.aims = make([]float64, len(r.locks))
 	r.makeGrid()
 	n := len(r.s) - 1
-	derivatives := map[*interp.Axis][2][]float64{}
-	sample := func(a *interp.Axis) (q1, q2 []float64) {
-		d, ok := derivatives[a]
+	known := map[*interp.Axis]samples{}
+	sample := func(a *interp.Axis) samples {
+		d, ok := known[a]
 		if !ok {
-			d[0], d[1] = r.derivatives(a)
-			derivatives[a] = d
+			d = r.sample(a, a.Spec.HornLimits().Jerk.Known())
+			known[a] = d
 		}
-		return d[0], d[1]
+		return d
 	}
 	for _, a := range r.perf.Axes {
 		l := a.Spec.HornLimits()
@@ -52,13 +52,10 @@ func (r *retimer) prepare() {
 			continue
 		}
 		if r.quietFor(a) {
-			q1, _ := sample(a)
-			r.quiet = append(r.quiet, warp.Axis{Speed: 1, Q1: r.quietShares(a, q1), Q2: make([]float64, 3*n)})
+			r.quiet = append(r.quiet, warp.Axis{Speed: 1, Q1: r.quietShares(a, sample(a).q1), Q2: make([]float64, 3*n)})
 		}
 		if l.Speed.Known() || l.Acceleration.Known() || l.Jerk.Known() {
-			x := limited{axis: a, limits: l}
-			x.q1, x.q2 = sample(a)
-			r.limits = append(r.limits, x)
+			r.limits = append(r.limits, limited{axis: a, limits: l, samples: sample(a)})
 		}
 	}
 	r.findJerkTop()
@@ -106,23 +103,61 @@ func (r *retimer) index(s float64) int {
 	return min(sort.SearchFloat64s(r.s, s-leastLen), len(r.s)-1)
 }
 
-// derivatives samples the first two derivatives of a horn.
-func (r *retimer) derivatives(a *interp.Axis) (q1, q2 []float64) {
+// samples are the derivatives of a horn by script time, three a cell.
+type samples struct{ q1, q2, q3 []float64 }
+
+// sample takes the derivatives of a horn, the third where it is asked for. A cell
+// ends where the next one starts, but for a joint between them, which has two sides.
+func (r *retimer) sample(a *interp.Axis, third bool) samples {
 	n := len(r.s) - 1
-	q1, q2 = make([]float64, 3*n), make([]float64, 3*n)
+	d := samples{q1: make([]float64, 3*n), q2: make([]float64, 3*n)}
+	if third {
+		d.q3 = make([]float64, 3*n)
+	}
+	put := func(i int, s interp.State) {
+		d.q1[i], d.q2[i] = s.Speed, s.Acceleration
+		if third {
+			d.q3[i] = s.Jerk
+		}
+	}
 	cursor := a.Horn.Cursor()
 	var states [2]interp.State
+	piece := 0
+	for k := range n {
+		ts := [2]float64{r.s[k], (r.s[k] + r.s[k+1]) / 2}
+		cursor.States(states[:], ts[:])
+		put(3*k, states[0])
+		put(3*k+1, states[1])
+		if k == 0 {
+			continue
+		}
+		from, _ := a.Horn.Span(piece)
+		for ; from < ts[0] && piece+1 < a.Horn.Spans(); from, _ = a.Horn.Span(piece) {
+			piece++
+		}
+		if from == ts[0] {
+			states[0] = a.Horn.Before(from)
+		}
+		put(3*k-1, states[0])
+	}
+	put(3*n-1, a.Horn.Before(r.s[n]))
 	for k := range n {
 		from, to := r.s[k], r.s[k+1]
-		ts := [2]float64{from, (from + to) / 2}
-		cursor.States(states[:], ts[:])
-		for m, s := range [3]interp.State{states[0], states[1], a.Horn.Before(to)} {
-			q1[3*k+m], q2[3*k+m] = s.Speed, s.Acceleration
+		if !finite(d.q1[3*k:3*k+3]) || !finite(d.q2[3*k:3*k+3]) {
+			tame(d.q1[3*k:3*k+3], a.Horn.Value(to)-a.Horn.Value(from), to-from)
+			tame(d.q2[3*k:3*k+3], d.q1[3*k+2]-d.q1[3*k], to-from)
 		}
-		tame(q1[3*k:3*k+3], a.Horn.Value(to)-states[0].Position, to-from)
-		tame(q2[3*k:3*k+3], q1[3*k+2]-q1[3*k], to-from)
 	}
-	return q1, q2
+	return d
+}
+
+func finite(q []float64) bool {
+	for _, v := range q {
+		if math.IsInf(v, 0) || math.IsNaN(v) {
+			return false
+		}
+	}
+	return true
 }
 
 // tame replaces an infinite derivative, at a vertical tangent, by the mean over
@@ -183,6 +218,17 @@ func (r *retimer) findJerkTop() {
 	}
 }
 
+// mostRate is the greatest rate that a plan may have anywhere.
+func (r *retimer) mostRate() float64 {
+	switch {
+	case r.options.Fastest:
+		return MaxRate
+	case len(r.locks) > 1:
+		return r.options.CatchUp
+	}
+	return 1
+}
+
 func (r *retimer) lowerJerkTop(k int, rate float64) {
 	r.jerkTop[k] = math.Min(r.jerkTop[k], math.Max(rate, 1e-3))
 	r.jerky = r.jerky || rate < 1 || r.options.Fastest
@@ -190,14 +236,10 @@ func (r *retimer) lowerJerkTop(k int, rate float64) {
 
 func (r *retimer) jerkInside(a *limited) {
 	limit := a.limits.Jerk.V * (1 - slim)
-	cursor := a.axis.Horn.Cursor()
-	var states [2]interp.State
 	for k := range len(r.s) - 1 {
-		ts := [2]float64{r.s[k], (r.s[k] + r.s[k+1]) / 2}
-		cursor.States(states[:], ts[:])
-		worst := math.Max(math.Abs(states[0].Jerk), math.Abs(states[1].Jerk))
-		worst = math.Max(worst, math.Abs(a.axis.Horn.Before(r.s[k+1]).Jerk))
-		if worst > limit && !math.IsInf(worst, 1) {
+		j := a.q3[3*k:]
+		worst := math.Max(math.Abs(j[0]), math.Max(math.Abs(j[1]), math.Abs(j[2])))
+		if most := r.mostRate(); float64(worst*most*most*most) > limit && !math.IsInf(worst, 1) {
 			rate := math.Floor(math.Cbrt(limit/worst)*0x1p40) / 0x1p40 // the same on every machine
 			r.lowerJerkTop(k, rate)
 			r.lowerJerkTop(k+1, rate)
@@ -216,7 +258,7 @@ func (r *retimer) jerkJumps(a *limited) {
 	}
 	for k := range n + 1 {
 		jump := math.Abs(at(a.q2, 3*k) - at(a.q2, 3*k-1))
-		if jump > limit {
+		if most := r.mostRate(); float64(jump*most*most) > limit {
 			r.lowerJerkTop(k, math.Sqrt(limit/jump))
 		}
 	}
@@ -226,15 +268,14 @@ func (r *retimer) jerkJumps(a *limited) {
 // line of current over torque, I = I0 + |T|/Ts (Is - I0), with the torque linear
 // in s” and s'^2 along the path. What does not depend on the pace (idle and
 // no-load currents, windings, lamps, relays) is taken off the limit.
-func (r *retimer) sumOf(s *sequence.Supply, sample func(*interp.Axis) (q1, q2 []float64)) supplySum {
+func (r *retimer) sumOf(s *sequence.Supply, sample func(*interp.Axis) samples) supplySum {
 	sum := supplySum{supply: s, steady: make([]float64, len(r.s)-1)}
 	for _, a := range r.perf.Axes {
 		if a.Spec.Supply != s {
 			continue
 		}
 		if a.Spec.Kind == sequence.Servo && a.Spec.Unit == "deg" {
-			q1, q2 := sample(a)
-			sum.terms = append(sum.terms, r.servoTerm(a, q1, q2, sum.steady))
+			sum.terms = append(sum.terms, r.servoTerm(a, sample(a), sum.steady))
 			continue
 		}
 		for k := range sum.steady {
@@ -244,28 +285,42 @@ func (r *retimer) sumOf(s *sequence.Supply, sample func(*interp.Axis) (q1, q2 []
 	return sum
 }
 
-func (r *retimer) servoTerm(a *interp.Axis, q1, q2, steady []float64) warp.Term {
+func (r *retimer) servoTerm(a *interp.Axis, d samples, steady []float64) warp.Term {
 	f := a.Spec.Figures()
-	n := len(q1)
-	t := warp.Term{A: make([]float64, n), B: make([]float64, n), C: make([]float64, n)}
+	n := len(d.q1)
+	t := warp.Term{A: make([]float64, n), B: make([]float64, n)}
 	perTorque := (f.StallCurrent.V - f.NoLoadCurrent.V) / f.StallTorque.V
 	inertia := (f.Inertia.V + a.HornInertia()) * math.Pi / 180 * perTorque
-	for k := range n / 3 {
-		moving := false
-		for m := range 3 {
-			i := 3*k + m
-			at := r.s[k] + float64((r.s[k+1]-r.s[k])*float64(m)/2)
-			t.A[i], t.B[i] = inertia*q1[i], inertia*q2[i]
-			t.C[i] = perTorque * a.HornTorque(a.Part.Value(at))
-			moving = moving || q1[i] != 0
-		}
-		if moving {
+	for i := range t.A {
+		t.A[i], t.B[i] = inertia*d.q1[i], inertia*d.q2[i]
+	}
+	for k := range steady {
+		if q := d.q1[3*k:]; q[0] != 0 || q[1] != 0 || q[2] != 0 {
 			steady[k] += f.NoLoadCurrent.V
 		} else {
 			steady[k] += f.IdleCurrent.V
 		}
 	}
+	if a.Spec.Load.Mass.Given() || a.Spec.Load.Torque.V != 0 {
+		t.C = r.heldCurrents(a, perTorque)
+	}
 	return t
+}
+
+// heldCurrents gives the current in A that an axis takes to hold its load.
+func (r *retimer) heldCurrents(a *interp.Axis, perTorque float64) []float64 {
+	out := make([]float64, 3*(len(r.s)-1))
+	at := make([]float64, len(out))
+	for i := range at {
+		k := i / 3
+		at[i] = r.s[k] + float64((r.s[k+1]-r.s[k])*float64(i%3)/2)
+	}
+	cursor := a.Part.Cursor()
+	cursor.Fill(out, at)
+	for i, part := range out {
+		out[i] = perTorque * a.HornTorque(part)
+	}
+	return out
 }
 
 // steadyCurrent gives what an axis without inertia in this model draws.
@@ -296,6 +351,9 @@ func (m *supplySum) left(rate []float64, margin float64) []float64 {
 	for k := range out {
 		held := 0.0
 		for _, t := range m.terms {
+			if t.C == nil {
+				continue
+			}
 			c := t.C[3*k:]
 			held += math.Max(math.Abs(c[0]), math.Max(math.Abs(c[1]), math.Abs(c[2])))
 		}

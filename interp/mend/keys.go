@@ -39,7 +39,8 @@ type Rekeying struct {
 // differences of times, so that one pass from the start gives the least times of
 // all, as in the critical path method (Kelley & Walker 1959, from memory); what a
 // move needs is measured on the exact curves, and the pass repeated until the
-// result, written and read back, holds. A placed phrase is stretched evenly.
+// result, written and read back, holds. A placed phrase and a run of
+// keys of one spline are stretched evenly.
 //
 // The script must have no pace, and text be its own. Work is proportional to the
 // keys and rounds.
@@ -57,7 +58,6 @@ func Rekey(s *sequence.Script, text Rewriting, o Options) (*Rekeying, error) {
 		return out, nil
 	}
 	k.needs(p)
-	k.raise(p, out.Left)
 	for range rounds {
 		if out.Performance, out.Left, err = k.write(); err != nil {
 			return nil, err
@@ -97,10 +97,11 @@ func (k *rekeyer) write() (*interp.Performance, []Excess, error) {
 }
 
 const (
-	relaxTries = 240  // of shorter moves, the longest stretched first
-	relaxSteps = 5    // halvings a move
-	relaxLeast = 0.01 // of a move, below which it is not worth trying
-	relaxGain  = 0.02 // s, for which all of them are tried again
+	relaxTries = 240    // of shorter moves, the longest stretched first
+	relaxKeys  = 20_000 // tries times the times of the script: a long show is written fewer times
+	relaxSteps = 5      // halvings a move
+	relaxLeast = 0.01   // of a move, below which it is not worth trying
+	relaxGain  = 0.02   // s, for which all of them are tried again
 )
 
 // relax takes back from one move after the other what it turns out not to need:
@@ -120,7 +121,7 @@ func (k *rekeyer) relax(out *Rekeying) error {
 		return nil
 	}
 	k.lacking = total(k.missing)
-	current, tries := math.Max(1, worstCurrent(out.Left)), relaxTries
+	current, tries := math.Max(1, worstCurrent(out.Left)), min(relaxTries, relaxKeys/max(1, len(k.times)))
 	for again := true; again; {
 		again = false
 		for _, m := range list {
@@ -233,10 +234,12 @@ type move struct {
 	moves    bool
 	need     float64 // s that its axes ask for
 	current  float64 // s that the supplies ask for
+	stuck    bool    // no length that could be meant is enough
 	fromKey  *move   // that its first key arrives by, where that is at soonest
 }
 
-// zone is a stretch that is stretched evenly, since a phrase is placed there.
+// zone is a stretch that is stretched evenly, since a phrase is placed there or a
+// spline runs through it.
 type zone struct {
 	from, to float64
 	factor   float64
@@ -276,7 +279,7 @@ func newRekeyer(s *sequence.Script, p *interp.Performance, text Rewriting, o Opt
 	return k
 }
 
-// findZones joins the spans of the placed phrases that overlap.
+// findZones joins the spans of placed phrases and of splines that overlap.
 func (k *rekeyer) findZones() {
 	spans := map[*sequence.Place]*zone{}
 	for _, tr := range k.script.Merged {
@@ -291,7 +294,7 @@ func (k *rekeyer) findZones() {
 			spans[p].to = math.Max(spans[p].to, key.Time)
 		}
 	}
-	var list []zone
+	list := k.splineRuns()
 	for _, z := range spans {
 		if z.to > z.from {
 			list = append(list, *z)
@@ -313,6 +316,25 @@ func (k *rekeyer) findZones() {
 		}
 		k.zones = append(k.zones, z)
 	}
+}
+
+// splineRuns gives the runs of keys of one spline, with the key before each:
+// stretched unevenly they would be other curves.
+func (k *rekeyer) splineRuns() (list []zone) {
+	for _, tr := range k.script.Merged {
+		for i := 1; i < len(tr.Keys); i++ {
+			kind := tr.Keys[i].Ease.Spline()
+			if kind == ease.None || tr.Keys[i].Soonest {
+				continue
+			}
+			from := tr.Keys[i-1].Time
+			for i+1 < len(tr.Keys) && tr.Keys[i+1].Ease.Spline() == kind && !tr.Keys[i+1].Soonest {
+				i++
+			}
+			list = append(list, zone{from: from, to: tr.Keys[i].Time, factor: 1, places: map[sequence.Pos]bool{}})
+		}
+	}
+	return list
 }
 
 // findMoves lists what happens between the keys, by the time of the later key.
@@ -625,7 +647,7 @@ func (k *rekeyer) onLock(z *zone, e int, least float64) float64 {
 func (k *rekeyer) needs(p *interp.Performance) {
 	for _, a := range p.Axes {
 		k.each(p, a, func(m *move, ratio float64) {
-			m.need = math.Max(m.need, k.lasts(m)*ratio)
+			k.ask(m, k.lasts(m)*ratio)
 		})
 	}
 }
@@ -639,10 +661,18 @@ func (k *rekeyer) each(p *interp.Performance, a *interp.Axis, visit func(m *move
 	frame := 1 / rateOf(a.Spec)
 	limits := k.limitsOf(a)
 	tell := func(t, ratio float64) {
+		var moves []*move
 		for _, s := range a.Movers(t) {
-			if m := k.moveOf(s); m != nil && !m.soonest {
-				visit(m, ratio)
+			m := k.moveOf(s)
+			if m != nil && m.soonest {
+				return // it takes the whole limit for itself, however slow the others are
 			}
+			if m != nil {
+				moves = append(moves, m)
+			}
+		}
+		for _, m := range moves {
+			visit(m, ratio)
 		}
 	}
 	for i := range a.Horn.Spans() {
@@ -717,7 +747,7 @@ func (k *rekeyer) quietRatio(p *interp.Performance, a *interp.Axis, from, to flo
 // margins of raising: what is measured comes out a little below its limit.
 const (
 	raiseBy  = 1 + 2e-4
-	mostLong = 64 // times as written: what asks for more is not helped by it
+	mostLong = 64 // times as written
 )
 
 // raise asks for longer moves where a performance exceeds a limit, and reports
@@ -748,13 +778,25 @@ func (k *rekeyer) raiseAxis(p *interp.Performance, spec *sequence.Axis) bool {
 			if ratio <= 1+slight || !m.moves {
 				return
 			}
-			if need := k.lasts(m) * ratio * raiseBy; need > m.need && need < mostLong*(m.to-m.from) {
-				m.need = need
-				raised = true
-			}
+			raised = k.ask(m, k.lasts(m)*ratio*raiseBy) || raised
 		})
 	}
 	return raised
+}
+
+// ask asks for a length of a move, if it has not got it. A move that would have to
+// last many times as long is not helped by it, and keeps the length it has: a
+// corner of a linear ease or of a spline that does not start at rest.
+func (k *rekeyer) ask(m *move, need float64) bool {
+	switch {
+	case m.stuck || need <= m.need:
+		return false
+	case need > mostLong*(m.to-m.from):
+		m.stuck, m.need = true, 0
+		return true
+	}
+	m.need = need
+	return true
 }
 
 // raiseCurrent stretches the moves around an excess of current, until that is

@@ -1,7 +1,9 @@
 package mend
 
 import (
+	"fmt"
 	"math"
+	"strings"
 	"testing"
 )
 
@@ -170,4 +172,42 @@ func TestJerkIsKeptAndItsCostTold(t *testing.T) {
 			t.Logf("%s: %.4f s, without %.4f s, cost said %.4f s, %d knots", limits, r.Performance.Length, free.Performance.Length, r.JerkCost, len(r.Knots))
 		}
 	}
+}
+
+// Jerk that binds hard in one place costs nothing in another: there the same time
+// goes by with that place as without it.
+func TestJerkCostsTimeOnlyWhereItBinds(t *testing.T) {
+	const hard = "    - [0.5s, 0deg]\n    - [1s, 80deg]\n    - [1.6s, -60deg, min-jerk]\n    - [3s, 20deg, pchip]\n    - [3.3s, 50deg, pchip]\n    - [5s, 0deg, pchip]\n"
+	body := func(place string) string {
+		var b strings.Builder
+		b.WriteString("length: 40s\ntracks:\n  pan:\n    - [0s, 0deg]\n" + place)
+		for k := range 15 {
+			fmt.Fprintf(&b, "    - [%ds, %ddeg, hold]\n    - [%d.5s, %ddeg, min-jerk]\n", 10+2*k, 20*(k%2), 10+2*k, 20*((k+1)%2))
+		}
+		return b.String()
+	}
+	rig := pan("speed: 1000deg/s, acceleration: 100000deg/s2, jerk: 8000deg/s3")
+	with, without := retime(t, load(t, rig, body(hard)), Options{}), retime(t, load(t, rig, body("")), Options{})
+	lasts := func(r *Retiming) float64 {
+		return r.Performance.PerformanceTime(40) - r.Performance.PerformanceTime(9)
+	}
+	if len(with.Left)+len(without.Left) > 0 || lasts(without) < 31.05 {
+		t.Fatalf("left %v and %v; the moves at 10 s to 40 s take %.4f s", with.Left, without.Left, lasts(without))
+	}
+	if more := lasts(with) - lasts(without); math.Abs(more) > 0.01 {
+		t.Errorf("the moves at 10 s to 40 s take %.4f s more because of those before", more)
+	}
+	within(t, with.Performance, 0, 1000, 100000, 8000)
+}
+
+// The pace of the fastest performance may be far above the written one, where the
+// script's own jumps of acceleration are small at the written rate.
+func TestTheFastestKeepsJerkToo(t *testing.T) {
+	p := load(t, pan("speed: 300deg/s, acceleration: 2000deg/s2, jerk: 30000deg/s3"), "length: 12s\ntracks:\n  pan:\n    - [0s, 0deg]\n    - [2s, 60deg, pchip]\n    - [5s, -40deg, pchip]\n    - [8s, 70deg, pchip]\n    - [12s, 0deg, pchip]\n")
+	r := retime(t, p, Options{Fastest: true})
+	if len(r.Left) > 0 || r.Performance.Length > 4 {
+		t.Errorf("%v is left, after %.3f s", r.Left, r.Performance.Length)
+	}
+	within(t, r.Performance, 0, 300, 2000, 30000)
+	passes(t, "fastest", r.Performance)
 }

@@ -25,7 +25,28 @@ func (r *retimer) path(t tight) warp.Path {
 		m := &r.sums[k]
 		p.Sums = append(p.Sums, warp.Sum{Terms: m.terms, Limit: m.left(t.share[m.supply], r.margin(t))})
 	}
+	if t.smooth != nil {
+		r.spareIn(&p, t, shave)
+	}
 	return p
+}
+
+// spareIn limits the accelerations that are to be spared, as sums of one term.
+func (r *retimer) spareIn(p *warp.Path, t tight, shave float64) {
+	for n, factors := range t.smooth.spared {
+		if factors == nil {
+			continue
+		}
+		a := r.limits[n]
+		s := warp.Sum{Terms: []warp.Term{{A: a.q1, B: a.q2}}, Limit: make([]float64, len(factors))}
+		for k, f := range factors {
+			s.Limit[k] = math.Inf(1)
+			if f < 1 {
+				s.Limit[k] = a.limits.Acceleration.V * t.acceleration * shave * f
+			}
+		}
+		p.Sums = append(p.Sums, s)
+	}
 }
 
 // MaxRate is the greatest rate of the fastest performance: where an ease starts
@@ -74,33 +95,51 @@ func (r *retimer) keepHolds(top []float64) {
 	}
 }
 
+// plan is a pace, the locks that it cannot keep, and over which windows it was
+// smoothed, if it was.
+type plan struct {
+	knots   []sequence.Knot
+	missing []Missing
+	windows windows
+}
+
 // plan makes the pace, passage by passage, and where there is a window smooths
 // it and aims again until the locks are met.
-func (r *retimer) plan(t tight) ([]sequence.Knot, []Missing, error) {
+func (r *retimer) plan(t tight) (plan, error) {
 	const aimings = 12
 	clear(r.aims)
 	p := r.path(t)
 	start, end := r.start(), r.end()
-	first, err := warp.Solve(p, start, end)
+	solver, err := warp.NewSolver(p)
 	if err != nil {
-		return nil, nil, r.stuck(err)
+		return plan{}, err
 	}
-	if t.window > 0 {
-		r.erode(p.MaxRate, t, first.Knots)
-		if first, err = warp.Solve(p, start, end); err != nil {
-			return nil, nil, r.stuck(err)
+	first, err := solver.Solve(start, end)
+	if err != nil {
+		return plan{}, r.stuck(err)
+	}
+	var made plan
+	if t.smooth != nil {
+		made.windows = r.spread(t.smooth.window, first.Knots)
+		r.erode(p.MaxRate, t, made.windows, first.Knots)
+		if first, err = solver.Solve(start, end); err != nil {
+			return plan{}, r.stuck(err)
 		}
+	}
+	list, err := r.split(p, solver, t)
+	if err != nil {
+		return plan{}, err
 	}
 	for round := 0; ; round++ {
-		knots, missing, err := r.passages(p, first, t)
-		if err != nil {
-			return nil, nil, err
+		if made.knots, made.missing, err = r.passages(list, first); err != nil {
+			return plan{}, err
 		}
-		if t.window > 0 {
-			knots = collapsed(smoothed(knots, t.window, r.finestFrame()))
+		if t.smooth == nil {
+			return made, nil
 		}
-		if t.window == 0 || round == aimings || !r.aim(knots, missing) {
-			return knots, missing, nil
+		made.knots = collapsed(smoothed(made.knots, made.windows, r.finestFrame()))
+		if round == aimings || !r.aim(made.knots, made.missing) {
+			return made, nil
 		}
 	}
 }
@@ -150,8 +189,14 @@ func (r *retimer) stuck(err error) error {
 	if !errors.As(err, &e) {
 		return err
 	}
-	return sequence.Problems{{At: r.script.At, Text: fmt.Sprintf("no pace can mend what %s does at %s: %s", r.nameOf(e.Limit), sequence.FormatSeconds(e.S), e.Why)}}
+	return &Stuck{sequence.Problem{At: r.script.At, Text: fmt.Sprintf("no pace can mend what %s does at %s: %s", r.nameOf(e.Limit), sequence.FormatSeconds(e.S), e.Why)}}
 }
+
+// Stuck is what no pace can mend.
+type Stuck struct{ Problem sequence.Problem }
+
+// Error says what and where.
+func (s *Stuck) Error() string { return s.Problem.Error() }
 
 // nameOf names the axis or supply of a limit of a path.
 func (r *retimer) nameOf(l warp.Limit) string {
@@ -159,6 +204,8 @@ func (r *retimer) nameOf(l warp.Limit) string {
 	switch {
 	case l.Kind == warp.SumOf && i < len(r.sums):
 		return "the current of " + r.sums[i].supply.Name
+	case l.Kind == warp.SumOf:
+		return "the acceleration of an axis"
 	case l.Kind == warp.Rate:
 		return "the pace as it is written"
 	case i < len(r.limits):
@@ -167,26 +214,46 @@ func (r *retimer) nameOf(l warp.Limit) string {
 	return "a quiet window"
 }
 
+// split gives the passages between the locks.
+func (r *retimer) split(p warp.Path, solver *warp.Solver, t tight) ([]*passage, error) {
+	var list []*passage
+	for k := range r.locks {
+		g := &passage{r: r, lock: k, i: r.index(r.locks[k].time), j: len(r.s) - 1, tight: t, path: p, solver: solver}
+		if k+1 < len(r.locks) {
+			g.j, g.fixed = r.index(r.locks[k+1].time), true
+		}
+		if g.j <= g.i {
+			continue
+		}
+		if len(r.locks) > 1 {
+			var err error
+			g.path = slicePath(p, g.i, g.j)
+			g.written = append([]float64(nil), g.path.MaxRate...)
+			if g.solver, err = warp.NewSolver(g.path); err != nil {
+				return nil, err
+			}
+		}
+		list = append(list, g)
+	}
+	return list, nil
+}
+
 // passages plans each passage between two locks anew: after its first stretch it
 // may run faster than written, up to the catch-up, so that it ends at its time.
-func (r *retimer) passages(p warp.Path, first warp.Solution, t tight) ([]sequence.Knot, []Missing, error) {
+func (r *retimer) passages(list []*passage, first warp.Solution) ([]sequence.Knot, []Missing, error) {
 	var knots []sequence.Knot
 	var missing []Missing
 	rate, at := r.start(), 0.0
-	for k := range r.locks {
-		g := passage{r: r, i: r.index(r.locks[k].time), j: len(r.s) - 1, start: rate, end: r.end(), tight: t}
-		if k+1 < len(r.locks) {
-			g.j, g.fixed = r.index(r.locks[k+1].time), true
+	for _, g := range list {
+		k := g.lock
+		g.start, g.end = rate, r.end()
+		if g.fixed {
 			g.seconds = r.locks[k+1].time + r.aims[k+1] - at
 			g.late = at > r.locks[k].time+r.aims[k]+1e-6
 			if g.j < len(r.s)-1 {
 				g.end = math.Min(1, first.Knots[g.j].Rate)
 			}
 		}
-		if g.j <= g.i {
-			continue
-		}
-		g.path = slicePath(p, g.i, g.j)
 		s, lacks := first, 0.0
 		if len(r.locks) > 1 {
 			var err error
@@ -197,7 +264,7 @@ func (r *retimer) passages(p warp.Path, first warp.Solution, t tight) ([]sequenc
 		if lacks > 1e-6 {
 			missing = append(missing, Missing{From: r.locks[k].at, To: r.locks[k+1].at, FromS: r.locks[k].time, ToS: r.locks[k+1].time, Seconds: lacks, Why: r.slowest(g.path, s)})
 		}
-		if t.window == 0 {
+		if g.tight.smooth == nil {
 			var err error
 			if s, err = g.thin(s, lacks); err != nil {
 				return nil, nil, err
@@ -224,7 +291,11 @@ func slicePath(p warp.Path, i, j int) warp.Path {
 	for _, s := range p.Sums {
 		cut := warp.Sum{Limit: s.Limit[i:j]}
 		for _, t := range s.Terms {
-			cut.Terms = append(cut.Terms, warp.Term{A: t.A[3*i : 3*j], B: t.B[3*i : 3*j], C: t.C[3*i : 3*j]})
+			c := t.C
+			if c != nil {
+				c = c[3*i : 3*j]
+			}
+			cut.Terms = append(cut.Terms, warp.Term{A: t.A[3*i : 3*j], B: t.B[3*i : 3*j], C: c})
 		}
 		out.Sums = append(out.Sums, cut)
 	}
@@ -234,8 +305,11 @@ func slicePath(p warp.Path, i, j int) warp.Path {
 // passage is the way from one lock to the next, or to the end.
 type passage struct {
 	r          *retimer
-	path       warp.Path
+	lock       int // that it starts at
 	i, j       int // grid points
+	path       warp.Path
+	solver     *warp.Solver // of the path
+	written    []float64    // the greatest rates of the path where nothing is won back
 	start, end float64
 	tight      tight
 	fixed      bool    // it ends at a lock, and
@@ -244,22 +318,23 @@ type passage struct {
 	free       float64 // s of script time from which it may run faster than written
 }
 
+// at plans the passage at rates up to most.
+func (g *passage) at(most float64) (warp.Solution, error) {
+	copy(g.path.MaxRate, g.written)
+	if g.fixed {
+		for k, rate := range g.written {
+			g.path.MaxRate[k] = math.Min(rate, 1) // a lock leaves nothing to the fastest
+		}
+	}
+	g.raise(most)
+	return g.solver.Solve(g.start, g.end)
+}
+
 // solve plans the passage. lacks is the time by which it is too long even at the
 // catch-up.
 func (g *passage) solve() (s warp.Solution, lacks float64, err error) {
-	written := append([]float64(nil), g.path.MaxRate...)
-	if g.fixed {
-		for k := range written {
-			written[k] = math.Min(written[k], 1) // a lock leaves nothing to the fastest
-		}
-	}
-	at := func(most float64) (warp.Solution, error) {
-		copy(g.path.MaxRate, written)
-		g.raise(most)
-		return warp.Solve(g.path, g.start, g.end)
-	}
 	g.free = math.Inf(1)
-	if s, err = at(1); err != nil || !g.fixed {
+	if s, err = g.at(1); err != nil || !g.fixed {
 		return s, 0, err
 	}
 	if g.late {
@@ -271,30 +346,55 @@ func (g *passage) solve() (s warp.Solution, lacks float64, err error) {
 			break
 		}
 	}
-	if math.Abs(s.Duration-g.seconds) <= 1e-9 {
+	const near = 1e-9 // s
+	late := s.Duration - g.seconds
+	if math.Abs(late) <= near {
 		return s, 0, nil
 	}
-	low, high := 0.25, 1.0
-	if s.Duration > g.seconds {
-		low, high = 1, math.Max(1, g.r.options.CatchUp*(1-2*slim))
-		best, err := at(high)
-		if err != nil || best.Duration > g.seconds+1e-9 {
-			return best, best.Duration - g.seconds, err
-		}
+	other := 0.25
+	if late > 0 {
+		other = math.Max(1, g.r.options.CatchUp*(1-2*slim))
 	}
-	for range 60 {
-		middle := (low + high) / 2
-		t, err := at(middle)
-		if err != nil {
-			return s, 0, err
+	if s, err = g.at(other); err != nil {
+		return s, 0, err
+	}
+	if early := s.Duration - g.seconds; late > 0 && early > near {
+		return s, early, nil
+	} else if late > 0 == (early >= 0) {
+		return s, 0, nil
+	}
+	s, err = g.meet(1, late, other, s.Duration-g.seconds)
+	return s, 0, err
+}
+
+// meet finds the greatest rate between a and b with which the passage takes its
+// seconds; late is how much longer it takes with each, of different signs. It goes
+// by the chord, with the halved weight of a side that stays (the Illinois method;
+// Dowell and Jarratt, BIT 11, 1971), and in between by halving.
+func (g *passage) meet(a, lateA, b, lateB float64) (s warp.Solution, err error) {
+	const near = 1e-11 // s
+	weightA, weightB := lateA, lateB
+	for round := 1; round <= 100; round++ {
+		m := (a + b) / 2
+		if round%4 != 0 {
+			m = a + float64((b-a)*(weightA/(weightA-weightB)))
 		}
-		if s = t; t.Duration > g.seconds {
-			low = middle
+		if s, err = g.at(m); err != nil {
+			return s, err
+		}
+		late := s.Duration - g.seconds
+		if math.Abs(late) <= near || math.Abs(b-a) <= 1e-15 {
+			break
+		}
+		if late > 0 == (lateA > 0) {
+			a, lateA, weightA = m, late, late
+			weightB /= 2
 		} else {
-			high = middle
+			b, lateB, weightB = m, late, late
+			weightA /= 2
 		}
 	}
-	return s, 0, nil
+	return s, nil
 }
 
 // raise lets the passage run at most as fast as given: over the written rate only
@@ -353,7 +453,7 @@ const (
 // thin leaves out the knots that are not needed, and gives a passage that ends at
 // a lock its exact time back.
 func (g *passage) thin(s warp.Solution, lacks float64) (warp.Solution, error) {
-	out, err := warp.Thin(g.path, s, warp.Tolerance{Limits: thinLimits * g.r.margin(g.tight), Time: thinTime * s.Duration})
+	out, err := g.solver.Thin(s, warp.Tolerance{Limits: thinLimits * g.r.margin(g.tight), Time: thinTime * s.Duration})
 	if err != nil {
 		return s, err
 	}

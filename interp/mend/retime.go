@@ -170,8 +170,9 @@ type retimer struct {
 	locks   []lock
 	aims    []float64                   // s to add to the time of each lock while planning
 	lost    map[*sequence.Supply][]bool // cells in which no pace helps a supply
-	noJerk  bool                        // limits of jerk are left out
-	jerky   bool                        // they have changed a plan
+	eased   map[*sequence.Supply][]easing
+	noJerk  bool // limits of jerk are left out
+	jerky   bool // they have changed a plan
 }
 
 // newRetimer makes a retimer of a performance in script time.
@@ -183,13 +184,21 @@ func newRetimer(p *interp.Performance, o Options) *retimer {
 type tight struct {
 	speed, acceleration float64                        // factors on the limits
 	share               map[*sequence.Supply][]float64 // greatest rate for the sake of a supply, a cell; none is 1
-	window              float64                        // s over which the rate is smoothed
+	smooth              *smoothing                     // nil: the rate is not smoothed
+}
+
+// smoothing says how the rate is smoothed, for limits of jerk.
+type smoothing struct {
+	window []float64   // s of performance time over which, at each grid point
+	rate   []float64   // factor on the rates that the script's own jerk allows, at each grid point
+	spared [][]float64 // factors on the accelerations of each limited axis, a cell; nil is 1
+	rounds int         // of tightening so far
 }
 
 // margin gives the share by which limits are shaved. A smoothed pace keeps all
 // its knots.
 func (r *retimer) margin(t tight) float64 {
-	if t.window > 0 {
+	if t.smooth != nil {
 		return math.Min(slim, r.options.Tolerance)
 	}
 	return r.options.Tolerance
@@ -198,7 +207,7 @@ func (r *retimer) margin(t tight) float64 {
 // towards gives the settings between t and u, at the fraction f of the way.
 func (t tight) towards(u tight, f float64) tight {
 	mix := func(a, b float64) float64 { return a + float64((b-a)*f) }
-	out := tight{mix(t.speed, u.speed), mix(t.acceleration, u.acceleration), map[*sequence.Supply][]float64{}, mix(t.window, u.window)}
+	out := tight{mix(t.speed, u.speed), mix(t.acceleration, u.acceleration), map[*sequence.Supply][]float64{}, t.smooth.towards(u.smooth, f)}
 	for s, to := range u.share {
 		list := make([]float64, len(to))
 		for k := range list {
@@ -214,29 +223,64 @@ func (t tight) towards(u tight, f float64) tight {
 	return out
 }
 
+// towards gives the smoothing between s and u; where s is none, u.
+func (s *smoothing) towards(u *smoothing, f float64) *smoothing {
+	if s == nil || u == nil {
+		s = u
+	}
+	if u == nil {
+		return nil
+	}
+	mix := func(from, to []float64) []float64 {
+		out := append([]float64(nil), to...)
+		for k := range out {
+			if from == nil {
+				out[k] = 1 + float64((to[k]-1)*f)
+			} else {
+				out[k] = from[k] + float64((to[k]-from[k])*f)
+			}
+		}
+		return out
+	}
+	out := &smoothing{window: mix(s.window, u.window), rate: mix(s.rate, u.rate), spared: make([][]float64, len(u.spared)), rounds: u.rounds}
+	for i := range out.spared {
+		if u.spared[i] != nil {
+			out.spared[i] = mix(s.spared[i], u.spared[i])
+		}
+	}
+	return out
+}
+
 // attempt is one plan and what it exceeds.
 type attempt struct {
-	knots   []sequence.Knot
-	perf    *interp.Performance
-	missing []Missing
-	excess  []Excess
+	plan
+	perf     *interp.Performance
+	excess   []Excess
+	breaches []breach
+	glance   bool // it was not measured exactly, as it fails at a glance
 }
 
 const (
-	rounds  = 40 // of tightening
-	refines = 5  // halvings between the last plan that failed and the first that holds
+	rounds      = 40 // of tightening, with exact measures
+	glances     = 80 // rounds beside them in which a glance was enough
+	localRounds = 20 // rounds in which smoothed plans are tightened only where they exceed a limit
+	restarts    = 10 // after a supply was given up somewhere
+	refines     = 5  // halvings between the last plan that failed and the first that holds
 )
 
 // run plans, certifies and tightens until the plan holds, and then loosens again
-// as far as it holds. Where a supply had to be given up, it starts again, so that
+// as far as it holds. Where a supply had to be given up, it goes on without, so that
 // nothing is slowed down for that.
 func (r *retimer) run(out *Retiming) error {
-	for {
-		a, set, err := r.tighten()
+	set := tight{speed: 1, acceleration: 1}
+	r.eased = map[*sequence.Supply][]easing{}
+	for again := restarts; ; again-- {
+		a, last, err := r.tighten(set)
 		if err != nil {
 			return err
 		}
-		if r.spreadLost(set) {
+		if again > 0 && r.spreadLost(last) {
+			set = r.withoutLost(last)
 			continue
 		}
 		out.Performance, out.Knots, out.Missing, out.Left = a.perf, a.knots, a.missing, a.excess
@@ -244,26 +288,69 @@ func (r *retimer) run(out *Retiming) error {
 	}
 }
 
-// tighten gives the first plan that holds, loosened, or the last one tried, with
-// the settings that made it hold.
-func (r *retimer) tighten() (last attempt, set tight, err error) {
-	set = tight{speed: 1, acceleration: 1}
+// tighten gives the first plan that holds, loosened unless more has to be given up,
+// or the last one tried, with the settings that made it hold.
+func (r *retimer) tighten(from tight) (last attempt, set tight, err error) {
+	set = from
 	var before *tight
-	for range rounds {
+	for measured, glanced := 0, 0; measured < rounds && glanced < glances; {
 		if last, err = r.attempt(set); err != nil {
 			return last, set, err
 		}
 		if r.enough(last) {
-			if before != nil {
-				last, err = r.loosen(last, *before, set)
-			}
+			last, err = r.loosened(last, before, set)
 			return last, set, err
+		}
+		if last.glance {
+			glanced++
+		} else {
+			measured++
 		}
 		was := set
 		before = &was
 		set = r.tighter(set, last)
 	}
+	last.excess, last.breaches = r.examine(last.perf)
 	return last, set, nil
+}
+
+// loosened loosens a plan that holds, unless more has to be given up first. before
+// are the settings that failed last, nil where none did.
+func (r *retimer) loosened(good attempt, before *tight, holds tight) (attempt, error) {
+	switch {
+	case before == nil || r.lostBeside(holds):
+		return good, nil
+	case holds.speed == before.speed && holds.acceleration == before.acceleration && holds.smooth == nil:
+		return r.loosenCurrents(good, holds)
+	}
+	return r.loosen(good, *before, holds)
+}
+
+// withoutLost slows nothing down where a supply was given up.
+func (r *retimer) withoutLost(set tight) tight {
+	out := set.towards(set, 0)
+	for s, lost := range r.lost {
+		for k := range out.share[s] {
+			if lost[k] {
+				out.share[s][k] = 1
+			}
+		}
+	}
+	return out
+}
+
+// lostBeside reports whether cells are slowed down beside some where a supply was
+// given up.
+func (r *retimer) lostBeside(set tight) bool {
+	for s, lost := range r.lost {
+		rates := set.share[s]
+		for k := 1; k < len(rates); k++ {
+			if lost[k-1] && !lost[k] && rates[k] < 1 || lost[k] && !lost[k-1] && rates[k-1] < 1 {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // spreadLost gives a supply up in the cells, too, that were slowed down beside
@@ -310,9 +397,6 @@ func (r *retimer) enough(a attempt) bool {
 func (r *retimer) loosen(good attempt, fails, holds tight) (attempt, error) {
 	for range refines {
 		middle := fails.towards(holds, 0.5)
-		if fails.window == 0 {
-			middle.window = holds.window
-		}
 		a, err := r.attempt(middle)
 		if err != nil {
 			return good, err
@@ -327,6 +411,81 @@ func (r *retimer) loosen(good attempt, fails, holds tight) (attempt, error) {
 		}
 	}
 	return good, nil
+}
+
+// loosenCurrents looks for the greatest rates at which the supplies still hold, by
+// halving at each place by itself. What it gives was certified as a whole.
+func (r *retimer) loosenCurrents(good attempt, holds tight) (attempt, error) {
+	fails, safe := holds.towards(holds, 0), holds.towards(holds, 0)
+	for s, list := range fails.share {
+		for k, rate := range list {
+			if rate < 1 && r.eased[s] != nil {
+				list[k] = math.Max(rate, r.eased[s][k].rate)
+				safe.share[s][k] *= 0.99
+			}
+		}
+	}
+	try := func(set tight) (a attempt, holds bool, err error) {
+		a, err = r.attempt(set)
+		if holds = err == nil && r.enough(a); holds && a.perf.Length <= good.perf.Length {
+			good = a
+		}
+		return a, holds, err
+	}
+	for range refines - 2 {
+		middle := fails.towards(holds, 0.5)
+		a, _, err := try(middle)
+		if err != nil || !r.sides(a, middle, fails, holds) {
+			return good, err
+		}
+	}
+	// What holds at each place was not tried together, and the knots fall elsewhere:
+	// where that fails, the place goes back to what was safe, and a little more.
+	for range 2 {
+		a, held, err := try(holds)
+		if err != nil || held || !r.sides(a, safe, holds, fails) {
+			return good, err
+		}
+	}
+	return good, nil
+}
+
+// sides takes the rates of a plan as failing in the places where it exceeds a
+// current, and as holding in the others; a place is what is slowed down without a gap. It reports whether nothing else is exceeded.
+func (r *retimer) sides(a attempt, set, fails, holds tight) bool {
+	over := map[*sequence.Supply][]bool{}
+	for _, e := range a.excess {
+		if e.Supply == nil && !e.Steep {
+			return false
+		}
+		if e.Supply == nil {
+			continue
+		}
+		if over[e.Supply] == nil {
+			over[e.Supply] = make([]bool, len(r.s)-1)
+		}
+		// A place may exceed it just before or after it is slow.
+		e.From, e.To = e.From-2*leadTime, e.To+2*leadTime
+		i, j := r.cells(a, e)
+		for k := i; k < j; k++ {
+			over[e.Supply][k] = true
+		}
+	}
+	for s, list := range set.share {
+		for from := 0; from < len(list); {
+			to, failed := from, false
+			for ; to < len(list) && (to == from || list[to] < 1); to++ {
+				failed = failed || over[s] != nil && over[s][to]
+			}
+			side := holds.share[s]
+			if failed {
+				side = fails.share[s]
+			}
+			copy(side[from:to], list[from:to])
+			from = to
+		}
+	}
+	return true
 }
 
 // tighter answers each excess.
@@ -347,15 +506,16 @@ func (r *retimer) tighter(t tight, a attempt) tight {
 	if worst[Speed] > 1 || worst[Quiet] > 1 {
 		out.speed /= math.Max(by(Speed), by(Quiet))
 	}
-	if worst[Acceleration] > 1 {
+	if worst[Acceleration] > 1 && (t.smooth == nil || t.smooth.rounds >= localRounds) {
 		out.acceleration /= by(Acceleration)
 	}
 	if worst[Jerk] > 1 {
 		r.jerky = true
-		out.window = 2 * r.finestFrame()
-		if t.window > 0 {
-			out.window = t.window * math.Min(1.5, math.Max(1.1, worst[Jerk]))
-		}
+	}
+	if t.smooth != nil {
+		r.smoother(out.smooth, a)
+	} else if worst[Jerk] > 1 {
+		out.smooth = r.leastSmoothing()
 	}
 	return out
 }
@@ -391,13 +551,16 @@ func (r *retimer) ease(share map[*sequence.Supply][]float64, eased map[*sequence
 	if eased[e.Supply] == nil {
 		eased[e.Supply] = make([]bool, len(list))
 	}
+	if r.eased[e.Supply] == nil {
+		r.eased[e.Supply] = make([]easing, len(list))
+	}
 	least := 1.0
 	for k := i; k < j; k++ {
 		if eased[e.Supply][k] {
 			continue
 		}
 		eased[e.Supply][k] = true
-		list[k] /= math.Min(1.25, math.Max(1.03, math.Sqrt(e.Ratio)*1.01))
+		list[k] = r.eased[e.Supply][k].next(list[k], e.Ratio)
 		least = math.Min(least, list[k])
 	}
 	if least >= leastRate {
@@ -407,6 +570,34 @@ func (r *retimer) ease(share map[*sequence.Supply][]float64, eased map[*sequence
 		list[k] = 1
 		r.lost[e.Supply][k] = true
 	}
+}
+
+// easing is what a cell was eased for last.
+type easing struct {
+	rate, ratio float64
+	stuck       int // how often that did not help
+}
+
+// next gives the rate to try after one at which the current was a ratio over its
+// limit: where the line through this and the last one meets the limit, or less and
+// less where there is no such line.
+func (s *easing) next(rate, ratio float64) float64 {
+	const most = 1.25
+	factor := math.Max(1.03, math.Sqrt(ratio)*1.01)
+	if s.rate > rate {
+		if drop := s.ratio - ratio; drop > 0.1*(s.ratio-1) {
+			to := rate - float64((ratio-1)*((s.rate-rate)/drop))
+			factor = most
+			if to > rate/most {
+				factor = math.Max(1.02, 1.005*rate/to)
+			}
+		} else {
+			s.stuck++
+			factor = math.Max(factor, 1+float64(0.03*math.Ldexp(1, s.stuck)))
+		}
+	}
+	s.rate, s.ratio = rate, ratio
+	return rate / math.Min(most, factor)
 }
 
 // hopeless reports whether a supply has been given up in one of the cells from i
@@ -433,17 +624,26 @@ func (r *retimer) finestFrame() float64 {
 
 // attempt makes a plan and certifies it.
 func (r *retimer) attempt(t tight) (attempt, error) {
-	knots, missing, err := r.plan(t)
+	made, err := r.plan(t)
 	if err != nil {
 		return attempt{}, err
 	}
 	s := *r.script
-	s.Pace = knots
+	s.Pace = made.knots
 	p, err := interp.Compile(&s)
 	if err != nil {
 		return attempt{}, err
 	}
-	return attempt{knots, p, missing, r.measure(p)}, nil
+	a := attempt{plan: made, perf: p}
+	if t.smooth != nil {
+		// Most smoothed plans fail, and show it at a glance.
+		if a.excess, a.breaches = r.examineAxes(p, true); len(a.breaches) > 0 {
+			a.glance = true
+			return a, nil
+		}
+	}
+	a.excess, a.breaches = r.examine(p)
+	return a, nil
 }
 
 // plainPace reports whether knots say nothing but "as written".

@@ -67,7 +67,7 @@ func Stagger(s *sequence.Script, text Rewriting, o StaggerOptions) (*Staggering,
 		return out, nil
 	}
 	k := newPacker(p, b.bundles, o.Currents)
-	best := over(out.Before)
+	best := excessOf(o.Loads(p))
 	var chosen []float64
 	for range packings + len(b.bundles) {
 		k.pack()
@@ -84,12 +84,13 @@ func Stagger(s *sequence.Script, text Rewriting, o StaggerOptions) (*Staggering,
 			}
 			continue
 		}
-		loads := worstLoads(o.Loads(moved))
-		if ratio := over(loads); ratio < best*(1-leastGain) {
-			best, chosen = ratio, append([]float64(nil), k.delays...)
+		all := o.Loads(moved)
+		loads := worstLoads(all)
+		if excess := excessOf(all); excess < best-leastGain {
+			best, chosen = excess, append([]float64(nil), k.delays...)
 			out.Performance, out.After = moved, loads
 		}
-		if best <= 1 {
+		if best == 0 {
 			break
 		}
 		k.margin += 0.01 + math.Max(0, over(loads)-k.worst())
@@ -111,7 +112,7 @@ func Stagger(s *sequence.Script, text Rewriting, o StaggerOptions) (*Staggering,
 
 const (
 	packings  = 8    // beside those that give a bundle up
-	leastGain = 0.01 // of the greatest current, below which moves are left where they are
+	leastGain = 1e-4 // of the excess: 1 % of a limit, squared
 	slotTime  = 0.01 // s: the step of delays and currents
 	loadSlots = 10   // slots over which a supply is judged
 )
@@ -135,6 +136,19 @@ next:
 		out = append(out, l)
 	}
 	return out
+}
+
+// excessOf sums up by how much supplies are over their limits: the squares of the
+// shares, so that one peak that cannot be helped does not hide the others.
+func excessOf(list []Load) float64 {
+	sum := 0.0
+	for _, l := range list {
+		if l.Supply.Limit.Given() && l.Supply.Limit.V > 0 && l.Current > l.Supply.Limit.V {
+			d := l.Current/l.Supply.Limit.V - 1
+			sum += float64(d * d)
+		}
+	}
+	return sum
 }
 
 // over gives the greatest load as a ratio to its limit.

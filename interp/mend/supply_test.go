@@ -131,3 +131,34 @@ func TestALoadThatNoPaceChanges(t *testing.T) {
 		t.Errorf("%v s, and %v s without the load", r.Performance.Length, free.Performance.Length)
 	}
 }
+
+// What is given was certified as a whole: the drive model saw that very performance
+// and found nothing in it, or what is said to be left.
+func TestWhatIsGivenWasCertifiedAsAWhole(t *testing.T) {
+	for _, c := range []struct {
+		limit string
+		holds bool
+	}{{"9A", true}, {"6A", true}, {"2A", false}} {
+		rig, body := longShow(c.limit, 20, 4)
+		p := load(t, rig, body)
+		seen := map[*interp.Performance]int{}
+		r := retime(t, p, Options{Loads: func(p *interp.Performance) []Load {
+			over := 0
+			list := sustained(p)
+			for _, l := range list {
+				if l.Current > l.Supply.Limit.V {
+					over++
+				}
+			}
+			seen[p] = over
+			return list
+		}})
+		over, ok := seen[r.Performance]
+		if !ok || c.holds != (over == 0) || (over == 0) != (len(r.Left) == 0) {
+			t.Errorf("%s: certified %v, over in %d tenths, %d are left", c.limit, ok, over, len(r.Left))
+		}
+		if len(seen) > rounds {
+			t.Errorf("%s: the drive model was asked %d times", c.limit, len(seen))
+		}
+	}
+}

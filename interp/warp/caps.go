@@ -20,34 +20,51 @@ const jumpShare = 1e-6
 
 // rateCaps gives the greatest x at each grid point that MaxRate and corners
 // leave, and 1 beside cells that no limit touches.
-func rateCaps(p *Path) []bound {
-	caps := make([]bound, len(p.S))
-	for i := range caps {
-		caps[i] = bound{x: float64(rateCap * rateCap)}
-		if p.MaxRate != nil {
-			caps[i].lower(float64(p.MaxRate[i]*p.MaxRate[i]), Limit{})
+func (s *Solver) rateCaps() []bound {
+	p := &s.p
+	caps := append(s.rates[:0], s.corners...)
+	if p.MaxRate != nil {
+		for i, r := range p.MaxRate {
+			caps[i].lower(float64(r*r), Limit{})
 		}
 	}
-	for k := range p.Axes {
-		capCorners(caps, &p.Axes[k], k)
-	}
-	for i := range len(caps) - 1 {
-		if untouched(p, i) {
+	for i, open := range s.open {
+		if open {
 			caps[i].lowerOpen(p.MaxRate, i)
 			caps[i+1].lowerOpen(p.MaxRate, i+1)
 		}
+	}
+	s.rates = caps
+	return caps
+}
+
+// corners gives the caps of corners, apart from MaxRate.
+func corners(p *Path) []bound {
+	caps := make([]bound, len(p.S))
+	for i := range caps {
+		caps[i] = bound{x: float64(rateCap * rateCap)}
+	}
+	for k := range p.Axes {
+		capCorners(caps, &p.Axes[k], k)
 	}
 	return caps
 }
 
 // speedCaps lowers the caps so that, with x linear in between, every speed
 // limit holds at every moment.
-func speedCaps(p *Path) []bound {
-	caps := rateCaps(p)
+func (s *Solver) speedCaps() []bound {
+	caps := s.rateCaps()
 	for i := range len(caps) - 1 {
-		capCell(p, i, caps)
+		if !s.slow(i, caps) {
+			capCell(&s.p, i, caps)
+		}
 	}
-	return shrunk(p, caps)
+	return s.shrunk(caps)
+}
+
+// slow reports that no speed limit can matter in cell i under its caps.
+func (s *Solver) slow(i int, caps []bound) bool {
+	return float64(s.demands[i].v*max(caps[i].x, caps[i+1].x)) <= nearly
 }
 
 // lowerOpen keeps to the written rate where there is no cap.
@@ -77,7 +94,11 @@ func capCorners(caps []bound, a *Axis, k int) {
 }
 
 // untouched reports that no limit depends on the rate in cell i.
-func untouched(p *Path, i int) bool {
+func (s *Solver) untouched(i int) bool {
+	d, p := &s.demands[i], &s.p
+	if d.u+d.x+d.v+d.su+d.sx > 0 {
+		return false
+	}
 	for k := range p.Axes {
 		a := &p.Axes[k]
 		if (limited(a.Speed) || limited(a.Acceleration)) && !(still(a.Q1, i) && still(a.Q2, i)) {
@@ -167,9 +188,13 @@ func capCell(p *Path, i int, caps []bound) {
 // shrunk lowers the caps further, so that both ends of each cell may be at
 // their cap together. Shrinking both by the same share keeps the caps smooth:
 // as inequalities in the passes they would make the rate zigzag.
-func shrunk(p *Path, caps []bound) []bound {
-	out := append([]bound(nil), caps...)
+func (s *Solver) shrunk(caps []bound) []bound {
+	p := &s.p
+	out := append(s.caps[:0], caps...)
 	for i := range len(caps) - 1 {
+		if s.slow(i, caps) {
+			continue
+		}
 		x, y := caps[i].x, caps[i+1].x
 		for k := range p.Axes {
 			a := &p.Axes[k]

@@ -130,10 +130,8 @@ func (p *Path) check() error {
 	if p.MaxRate != nil && len(p.MaxRate) != n+1 {
 		return fmt.Errorf("%d greatest rates for %d grid points", len(p.MaxRate), n+1)
 	}
-	for i, r := range p.MaxRate {
-		if !(r >= 0) {
-			return fmt.Errorf("the greatest rate at grid point %d is %g; it has to be 0 or more", i, r)
-		}
+	if err := p.checkRates(); err != nil {
+		return err
 	}
 	for k := range p.Axes {
 		if err := p.Axes[k].check(n); err != nil {
@@ -143,6 +141,15 @@ func (p *Path) check() error {
 	for k := range p.Sums {
 		if err := p.Sums[k].check(n); err != nil {
 			return fmt.Errorf("sum %d: %w", k, err)
+		}
+	}
+	return nil
+}
+
+func (p *Path) checkRates() error {
+	for i, r := range p.MaxRate {
+		if !(r >= 0) {
+			return fmt.Errorf("the greatest rate at grid point %d is %g; it has to be 0 or more", i, r)
 		}
 	}
 	return nil

@@ -17,7 +17,9 @@
 // warp is somewhat slower than it could be.
 //
 // Time is linear in the number of cells, and of axes and terms. The working
-// memory is six numbers a grid point beside the result.
+// memory is sixteen numbers a grid point beside the result, and eight more to
+// thin it. Most cells of a choreography are far from every limit: bounds of what a
+// cell asks, and of what stretches of cells ask, spare a look at each axis there.
 package warp
 
 import (
@@ -47,7 +49,43 @@ const Free = -1
 // O(N (axes + terms)). The error is an *Infeasible if no warp exists, another
 // if p is malformed.
 func Solve(p Path, startRate, endRate float64) (Solution, error) {
+	s, err := NewSolver(p)
+	if err != nil {
+		return Solution{}, err
+	}
+	return s.Solve(startRate, endRate)
+}
+
+// Solver solves one path several times, such as under several MaxRates, and thins
+// what it found, with what depends on the path computed once. It is not for use
+// by several goroutines at once.
+type Solver struct {
+	p       Path
+	demands []demand // of the cells
+	corners []bound  // caps of x at each grid point, apart from MaxRate
+	open    []bool   // cells that no limit touches
+	cell    cell
+	reach   []bounds // x from which the end can be reached
+	rates   []bound  // caps of x with MaxRate
+	caps    []bound  // caps of x with the limits of speed, too
+}
+
+// NewSolver makes a solver. The values of p.MaxRate may be changed between its
+// calls, all else of p may not. The error says how p is malformed.
+func NewSolver(p Path) (*Solver, error) {
 	if err := p.check(); err != nil {
+		return nil, err
+	}
+	s := &Solver{p: p, demands: demandsOf(&p), corners: corners(&p), open: make([]bool, len(p.S)-1), cell: newCell(&p), reach: make([]bounds, len(p.S))}
+	for i := range s.open {
+		s.open[i] = s.untouched(i)
+	}
+	return s, nil
+}
+
+// Solve is the function Solve on the solver's path.
+func (s *Solver) Solve(startRate, endRate float64) (Solution, error) {
+	if err := s.p.checkRates(); err != nil {
 		return Solution{}, err
 	}
 	for _, r := range [2]float64{startRate, endRate} {
@@ -55,7 +93,7 @@ func Solve(p Path, startRate, endRate float64) (Solution, error) {
 			return Solution{}, fmt.Errorf("a rate of %g at an end is outside 0 to %g", r, float64(rateCap))
 		}
 	}
-	s := newSolver(&p)
+	s.caps = s.speedCaps()
 	if err := s.backward(endRate); err != nil {
 		return Solution{}, err
 	}
@@ -70,19 +108,8 @@ const (
 // bounds is an interval of x.
 type bounds struct{ lo, hi float64 }
 
-type solver struct {
-	p     *Path
-	caps  []bound  // greatest x at each grid point
-	reach []bounds // x from which the end can be reached
-	cell  cell
-}
-
-func newSolver(p *Path) *solver {
-	return &solver{p: p, caps: speedCaps(p), reach: make([]bounds, len(p.S)), cell: newCell(p)}
-}
-
 // backward computes the sets of x from which the end can be reached.
-func (s *solver) backward(endRate float64) error {
+func (s *Solver) backward(endRate float64) error {
 	n := len(s.p.S) - 1
 	end := s.caps[n]
 	s.reach[n] = bounds{0, end.x}
@@ -94,7 +121,11 @@ func (s *solver) backward(endRate float64) error {
 		s.reach[n] = bounds{x, x}
 	}
 	for i := n - 1; i >= 0; i-- {
-		s.cell.build(s.p, i, s.caps[i].x, s.reach[i+1])
+		if s.reach[i+1].lo == 0 && s.easy(i, s.caps[i].x, s.reach[i+1].hi) {
+			s.reach[i] = bounds{0, s.caps[i].x}
+			continue
+		}
+		s.cell.build(&s.p, i, s.caps[i].x, s.reach[i+1])
 		hi, ok := s.cell.greatest()
 		if !ok {
 			return s.infeasible(i, s.cell.blame, noWay)
@@ -108,8 +139,14 @@ func (s *solver) backward(endRate float64) error {
 	return nil
 }
 
+// easy reports that x and y at the ends of cell i keep every limit by far, and
+// standing still does, too.
+func (s *Solver) easy(i int, x, y float64) bool {
+	return s.demands[i].holds(math.Abs(y-x)*0.5/(s.p.S[i+1]-s.p.S[i]), max(x, y), 1)
+}
+
 // forward takes the greatest x in reach from cell to cell.
-func (s *solver) forward(startRate float64) (Solution, error) {
+func (s *Solver) forward(startRate float64) (Solution, error) {
 	x := s.reach[0].hi
 	if startRate != Free {
 		x = float64(startRate * startRate)
@@ -121,8 +158,12 @@ func (s *solver) forward(startRate float64) (Solution, error) {
 	k := make([]Knot, len(s.p.S))
 	k[0] = Knot{Script: s.p.S[0], Rate: math.Sqrt(x)}
 	for i := 1; i < len(k); i++ {
-		s.cell.build(s.p, i-1, s.caps[i-1].x, s.reach[i])
-		x = s.cell.next(x)
+		if y := s.reach[i].hi; s.easy(i-1, x, y) {
+			x = y
+		} else {
+			s.cell.build(&s.p, i-1, s.caps[i-1].x, s.reach[i])
+			x = s.cell.next(x)
+		}
 		k[i] = Knot{Script: s.p.S[i], Rate: math.Sqrt(x)}
 		k[i].At = k[i-1].At + crossing(k[i-1], k[i])
 		if !(k[i].At <= math.MaxFloat64) {
@@ -137,20 +178,20 @@ func crossing(a, b Knot) float64 {
 	return float64(2*(b.Script-a.Script)) / (a.Rate + b.Rate)
 }
 
-func (s *solver) infeasible(i int, by Limit, why string) error {
+func (s *Solver) infeasible(i int, by Limit, why string) error {
 	return &Infeasible{I: i, S: s.p.S[i], Limit: by, Why: why}
 }
 
 // startLimit says what bounds the rate at the start.
-func (s *solver) startLimit() Limit {
-	s.cell.build(s.p, 0, s.caps[0].x, s.reach[1])
+func (s *Solver) startLimit() Limit {
+	s.cell.build(&s.p, 0, s.caps[0].x, s.reach[1])
 	s.cell.blame = s.caps[0].by
 	s.cell.greatest()
 	return s.cell.blame
 }
 
 // stall says what keeps the rate before grid point i at 0.
-func (s *solver) stall(i int) Limit {
+func (s *Solver) stall(i int) Limit {
 	for _, c := range s.caps[i-1 : i+1] {
 		if c.x == 0 {
 			return c.by

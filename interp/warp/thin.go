@@ -3,6 +3,7 @@ package warp
 import (
 	"fmt"
 	"math"
+	"math/bits"
 )
 
 // Tolerance says how far a thinned warp may go.
@@ -27,20 +28,30 @@ const (
 // are lower by the tolerance, and the thinned warp keeps the real ones.
 // O(N log N (axes + terms)).
 func Thin(p Path, s Solution, t Tolerance) (Solution, error) {
-	if err := p.check(); err != nil {
+	r, err := NewSolver(p)
+	if err != nil {
 		return Solution{}, err
 	}
-	if len(s.Knots) != len(p.S) {
-		return Solution{}, fmt.Errorf("%d knots for %d grid points", len(s.Knots), len(p.S))
+	return r.Thin(s, t)
+}
+
+// Thin is the function Thin on the solver's path.
+func (s *Solver) Thin(found Solution, t Tolerance) (Solution, error) {
+	if len(found.Knots) != len(s.p.S) {
+		return Solution{}, fmt.Errorf("%d knots for %d grid points", len(found.Knots), len(s.p.S))
 	}
 	if !(t.Limits >= 0 && t.Limits <= math.MaxFloat64 && t.Time >= 0 && t.Time <= math.MaxFloat64) {
 		return Solution{}, fmt.Errorf("tolerances of %g and %g s have to be finite and 0 or more", t.Limits, t.Time)
 	}
-	x, err := squares(&p, s.Knots)
+	x, err := squares(&s.p, found.Knots)
 	if err != nil {
 		return Solution{}, err
 	}
-	th := thinner{p: &p, x: x, s: s, t: t, caps: rateCaps(&p), cell: newCell(&p)}
+	caps := s.rateCaps()
+	for i := range s.demands {
+		s.demands[i].cap = caps[i+1].x
+	}
+	th := thinner{p: &s.p, x: x, s: found, t: t, caps: caps, tree: treeOf(s.demands), cell: &s.cell}
 	return th.run(), nil
 }
 
@@ -50,7 +61,8 @@ type thinner struct {
 	s    Solution
 	t    Tolerance
 	caps []bound
-	cell cell
+	tree demandTree
+	cell *cell
 	step int // of the span before
 }
 
@@ -108,18 +120,45 @@ func (t *thinner) fits(from, to int, start float64) bool {
 			}
 		}
 	}
-	x := t.x[from]
-	for i := from; i < to; i++ {
-		y := t.x[to]
-		if i+1 < to {
-			y = chord(t.x, t.p.S, from, to, i+1)
-		}
-		if !t.keeps(i, x, y, to) {
+	g := span{from: from, to: to, u: math.Abs(t.x[to]-t.x[from]) * 0.5 / (b.Script - a.Script), bound: 1 + t.t.Limits + shareNoise}
+	for i := from; i < to; {
+		level := min(bits.TrailingZeros(uint(i)|1<<(len(t.tree)-1)), bits.Len(uint(to-i))-1)
+		if !t.keepsAll(&g, level, i>>level) {
 			return false
 		}
-		x = y
+		i += 1 << level
 	}
 	return true
+}
+
+// span is a stretch of cells with one change of the rate.
+type span struct {
+	from, to int
+	u        float64 // size of d²s/dt²
+	bound    float64 // share of the limits
+}
+
+// keepsAll reports whether all cells of an element of the tree hold their limits
+// in a span: by their bounds, or else each half by itself.
+func (t *thinner) keepsAll(g *span, level, n int) bool {
+	i, j := n<<level, (n+1)<<level
+	x, y := t.at(g, i), t.at(g, j)
+	d := &t.tree[level][n]
+	if top := max(x, y); top <= d.cap && d.holds(g.u, top, g.bound) {
+		return true
+	}
+	if level == 0 {
+		return t.keeps(i, x, y, g.to)
+	}
+	return t.keepsAll(g, level-1, 2*n) && t.keepsAll(g, level-1, 2*n+1)
+}
+
+// at gives x at a grid point of a span.
+func (t *thinner) at(g *span, i int) float64 {
+	if i == g.from || i == g.to {
+		return t.x[i]
+	}
+	return chord(t.x, t.p.S, g.from, g.to, i)
 }
 
 // probes is how many cells of a span are looked at before all of them.

@@ -24,14 +24,15 @@ func (u *Use) raise(share float64, by Limit) {
 // share of the rate is 0. The knots have to be grid points of p from the first
 // to the last, not necessarily all. O(N (axes + terms)).
 func Uses(p Path, knots []Knot) ([]Use, error) {
-	if err := p.check(); err != nil {
+	s, err := NewSolver(p)
+	if err != nil {
 		return nil, err
 	}
 	x, err := squares(&p, knots)
 	if err != nil {
 		return nil, err
 	}
-	c, caps := newCell(&p), rateCaps(&p)
+	c, caps := &s.cell, s.rateCaps()
 	uses := make([]Use, len(x)-1)
 	for i := range uses {
 		u := c.use(&p, i, x[i], x[i+1])
