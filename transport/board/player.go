@@ -231,6 +231,10 @@ func (p *Player) lose() {
 	p.enter(wire.StateLost, wire.CauseSilence)
 }
 
+// Unheard says that for so many us the board's program could not listen, so that
+// this counts as no silence of the host.
+func (p *Player) Unheard(us int64) { p.heard += max(0, us) }
+
 // armed says whether the host has to be heard.
 func (p *Player) armed() bool {
 	return p.state == wire.StateArmed || p.state == wire.StatePlaying || p.state == wire.StateHeld

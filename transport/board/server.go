@@ -11,7 +11,7 @@ import (
 
 // Options are what a Server is made of.
 type Options struct {
-	Config  Config        // Send and Slot may be set: they are told, too
+	Config  Config        // Send, Slot and Drop may be set; they hold the server's lock, and must not call it
 	PPM     float64       // how much faster the board's clock runs than the computer's
 	Jitter  time.Duration // the longest time until the board's program gets to a message
 	Baud    int           // bits a second of the serial line, 10 bits a byte; 0: as fast as it goes
@@ -36,6 +36,7 @@ type Server struct {
 	cut     time.Time // the cable is out until then
 	deaf    time.Time // the board restarts, or hangs, until then
 	hung    bool
+	due     time.Time // when the next tick is to be
 	inputs  wire.Inputs
 	noise   *rand.Rand
 
@@ -106,11 +107,21 @@ func (s *Server) tick() time.Time {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if !s.awake(time.Now()) {
+		s.due = time.Time{}
 		return s.deaf
 	}
+	// Where this computer was too busy to run the board in time, a real one would
+	// have listened: that is no silence of the host.
+	if late := time.Since(s.due); !s.due.IsZero() && late > busy {
+		s.player.Unheard(late.Microseconds())
+	}
 	s.player.Advance(s.now())
-	return s.moment(s.player.Next())
+	s.due = s.moment(s.player.Next())
+	return s.due
 }
+
+// busy is how late a tick may be for the computer's load.
+const busy = 20 * time.Millisecond
 
 // awake says whether the board's program runs. Where it did not, and does again, it
 // has missed what was due.

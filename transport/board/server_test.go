@@ -182,8 +182,10 @@ func (h *host) play(n int) {
 		h.say(&wire.Frames{Index: wire.Index(k), Time: first.Add(int64(k) * frame),
 			Values: wire.Values(nil).Add(uint16(3000+5*k), 3000, 3000, 0, 0, 0, 0)})
 	}
-	for hear[*wire.Status](h).Index != wire.Index(n) {
-		h.say(&wire.Clock{})
+	for end := time.Now().Add(10 * time.Second); hear[*wire.Status](h).Index != wire.Index(n); {
+		if h.say(&wire.Clock{}); time.Now().After(end) {
+			h.t.Fatal("the frames have not been played after 10 s")
+		}
 	}
 }
 
@@ -210,17 +212,18 @@ func TestServedFrames(t *testing.T) {
 			}
 			h.prepare(3000)
 			h.play(60)
+			st := s.Status()
 			mu.Lock()
 			defer mu.Unlock()
 			if len(values) != 60 {
-				t.Fatalf("%d frames came out, want 60: %+v", len(values), s.Status())
+				t.Fatalf("%d frames came out, want 60: %+v", len(values), st)
 			}
 			for k, v := range values {
 				if v != uint16(3000+5*k) {
 					t.Fatalf("frame %d: %d", k, v)
 				}
 			}
-			if st := s.Status(); st.Bad != 0 || st.Bridged != 0 || st.Clamped != 0 {
+			if st.Bad != 0 || st.Bridged != 0 || st.Clamped != 0 {
 				t.Errorf("%+v", st)
 			}
 		})
@@ -259,10 +262,11 @@ func TestBadLink(t *testing.T) {
 			h.say(&wire.Frames{Index: st.Index.Add(int(st.Queued)), Time: st.Time.Add(30_000), Values: wire.Values(nil).Add(3500, 2500, 3900, 500, 90, 40000, 1)})
 		}
 	}
+	st := s.Status()
 	mu.Lock()
 	defer mu.Unlock()
 	d.check()
-	if st := s.Status(); st.Bad == 0 || st.Played == 0 {
+	if st.Bad == 0 || st.Played == 0 {
 		t.Errorf("%+v", st)
 	}
 }
@@ -444,7 +448,10 @@ func TestInputWhileStalled(t *testing.T) {
 	if got := s.State(); got != wire.StateArmed {
 		t.Errorf("%s in the hang", got)
 	}
-	for hear[*wire.Status](h).Cause != wire.CauseInput {
+	for k := 0; hear[*wire.Status](h).Cause != wire.CauseInput; k++ {
+		if k == 30 {
+			t.Fatal("the stop input is not seen after the hang")
+		}
 	}
 	s.Stall(time.Hour)
 	s.Reset(wire.ResetWatchdog)
