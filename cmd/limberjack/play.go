@@ -129,6 +129,7 @@ func runPlay(ctx context.Context, o playOptions, in io.Reader, out, errOut io.Wr
 		return err
 	}
 	s := &stage{options: o, rig: p.Rig, lines: lines, where: where, in: in, show: newShow(out, errOut, o.json)}
+	s.show.mute = p.Script.Audio == nil
 	return s.perform(ctx)
 }
 
@@ -391,6 +392,7 @@ type show struct {
 	json     bool
 	terminal bool
 	line     bool // a status line stands there
+	mute     bool // the motion has no sound
 	last     time.Time
 	at       float64
 }
@@ -443,6 +445,9 @@ const plainEvery = 5 * time.Second
 func (s *show) event(e live.Event) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	if e.What == live.Sound && s.mute {
+		return
+	}
 	if e.What == live.Progress {
 		s.at = e.Position
 	}

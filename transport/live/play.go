@@ -106,6 +106,7 @@ type performance struct {
 	voices []*voice
 	start  time.Duration // host time of the motion's first frame
 	sound  time.Duration // host time at which the sound starts
+	length time.Duration // of the frames of a round
 	round  time.Duration // from start to start
 	told   int           // s of count-in that were told of
 	events map[Happening]bool
@@ -249,7 +250,7 @@ func (p *performance) begin() {
 	at := p.clock.Now() + lead
 	p.sound = at + approach + p.opts.CountIn
 	p.start = p.sound + p.opts.SoundDelay
-	p.round = length + back
+	p.length, p.round = length, length+back
 	p.told, p.events = -1, map[Happening]bool{}
 	p.tell(Event{What: SoftStart, Left: approach})
 	for _, v := range p.voices {
