@@ -231,9 +231,11 @@ func (p *Player) lose() {
 	p.enter(wire.StateLost, wire.CauseSilence)
 }
 
-// Unheard says that for so many us the board's program could not listen, so that
-// this counts as no silence of the host.
-func (p *Player) Unheard(us int64) { p.heard += max(0, us) }
+// Unheard says that for so many us up to now the board's program could not listen, so
+// that this counts as no silence of the host.
+func (p *Player) Unheard(now, us int64) {
+	p.heard = max(p.heard, min(p.heard+us, now))
+}
 
 // armed says whether the host has to be heard.
 func (p *Player) armed() bool {

@@ -113,7 +113,7 @@ func (s *Server) tick() time.Time {
 	// Where this computer was too busy to run the board in time, a real one would
 	// have listened: that is no silence of the host.
 	if late := time.Since(s.due); !s.due.IsZero() && late > busy {
-		s.player.Unheard(late.Microseconds())
+		s.player.Unheard(s.now(), late.Microseconds())
 	}
 	s.player.Advance(s.now())
 	s.due = s.moment(s.player.Next())

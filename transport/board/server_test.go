@@ -334,9 +334,7 @@ func TestCut(t *testing.T) {
 		t.Fatal("the host does not see that the cable is out")
 	}
 	<-paths
-	if got := s.State(); got != wire.StateLost {
-		t.Errorf("the board is %s", got)
-	}
+	until(t, "the board is lost", func() bool { return s.State() == wire.StateLost })
 	h, _ = openSerial(t, name, 115200)
 	h.say(&wire.Identify{Version: 1}, &wire.Query{Topic: wire.TopicPose})
 	if p := hear[*wire.Pose](h); p.State != wire.StateLost || !p.Live.Has(0) {
@@ -358,7 +356,8 @@ func TestCutSocket(t *testing.T) {
 	if _, r, err := websocket.DefaultDialer.Dial("ws"+strings.TrimPrefix(web.URL, "http"), nil); err == nil || r.StatusCode != http.StatusServiceUnavailable {
 		t.Errorf("with the cable out: %v", err)
 	}
-	time.Sleep(300 * time.Millisecond)
+	until(t, "the board is lost", func() bool { return s.State() == wire.StateLost })
+	until(t, "the cable is in again", func() bool { return s.out() <= 0 })
 	h, _ = openSocket(t, web.URL)
 	h.prepare(250)
 }
@@ -388,6 +387,16 @@ func TestSocketIsGuarded(t *testing.T) {
 	}
 }
 
+// until waits for something that the server does by itself.
+func until(t *testing.T, what string, is func() bool) {
+	t.Helper()
+	for end := time.Now().Add(5 * time.Second); !is(); time.Sleep(time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatalf("%s: not in 5 s", what)
+		}
+	}
+}
+
 // Opening the port resets the board, which then hears nothing for a while.
 func TestOpeningResets(t *testing.T) {
 	s := powered(t, Options{OnOpen: true, Restart: 200 * time.Millisecond})
@@ -408,7 +417,7 @@ func TestOpeningResets(t *testing.T) {
 		}
 		port.Close()
 		<-h.ended
-		time.Sleep(50 * time.Millisecond)
+		until(t, "the board sees the port closed", func() bool { return !s.taken() })
 	}
 }
 

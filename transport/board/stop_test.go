@@ -131,6 +131,22 @@ func TestSilence(t *testing.T) {
 	d.state(wire.StateLost, wire.CauseSilence)
 }
 
+// Time in which the board's program could not listen is no silence, but only as far as
+// it lies behind what was heard last.
+func TestUnheard(t *testing.T) {
+	d := armed(t)
+	d.wait(100_000)
+	d.p.Unheard(d.now, 60_000)
+	d.wait(209_000)
+	d.state(wire.StateArmed, wire.CauseHost)
+	d.wait(2_000)
+	d.state(wire.StateLost, wire.CauseSilence)
+	d = armed(t)
+	d.p.Unheard(d.now, 60_000) // heard just now
+	d.wait(251_000)
+	d.state(wire.StateLost, wire.CauseSilence)
+}
+
 // Each policy, with and without weight, in each state that listens for the host.
 func TestPolicies(t *testing.T) {
 	for _, c := range []struct {
