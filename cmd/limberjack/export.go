@@ -10,7 +10,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"limberjack/interp/check"
 	"limberjack/transport/timeline"
 )
 
@@ -62,21 +61,7 @@ func runExport(o exportOptions, out, errOut io.Writer) error {
 	if o.out == "" {
 		return errors.New("export needs a file to write: -o PATH")
 	}
-	p, err := compileMotion(o.file)
-	if err != nil {
-		return err
-	}
-	report := checkPerformance(p, predict(p))
-	if refused := travelFindings(report); len(refused) > 0 {
-		for _, f := range refused {
-			fmt.Fprintf(errOut, "%s: %s; %s\n", f.At, f.Message, f.Remedy)
-		}
-		return errFindings
-	}
-	if n := report.Count(check.Error); n > 0 {
-		fmt.Fprintf(errOut, "%s has %d findings at error level; limberjack check shows them\n", o.file, n)
-	}
-	lines, err := timeline.Build(p)
+	_, lines, err := pulsesOf(o.file, errOut)
 	if err != nil {
 		return err
 	}
@@ -91,17 +76,6 @@ func runExport(o exportOptions, out, errOut io.Writer) error {
 		fmt.Fprintln(out, name)
 	}
 	return nil
-}
-
-// travelFindings gives the findings for which no pulse may be made.
-func travelFindings(r *check.Report) []check.Finding {
-	var list []check.Finding
-	for _, f := range r.Findings {
-		if f.Rule == "travel" && f.Level == check.Error {
-			list = append(list, f)
-		}
-	}
-	return list
 }
 
 // writeTimelines writes all boards, each file read back and compared with what

@@ -1,11 +1,15 @@
 package main
 
 import (
+	"fmt"
+	"io"
 	"sync"
 
 	"limberjack/interp"
+	"limberjack/interp/check"
 	"limberjack/interp/drive"
 	"limberjack/sequence"
+	"limberjack/transport/timeline"
 )
 
 // compileMotion loads and compiles a motion file.
@@ -27,4 +31,36 @@ func predict(p *interp.Performance) *drive.Trace {
 	}
 	wait.Wait()
 	return trace
+}
+
+// pulsesOf makes a motion into pulses. One that runs into an end stop is refused;
+// how many other errors the check finds is told.
+func pulsesOf(file string, errOut io.Writer) (*interp.Performance, []*timeline.Timeline, error) {
+	p, err := compileMotion(file)
+	if err != nil {
+		return nil, nil, err
+	}
+	report := checkPerformance(p, predict(p))
+	if refused := travelFindings(report); len(refused) > 0 {
+		for _, f := range refused {
+			fmt.Fprintf(errOut, "%s: %s; %s\n", f.At, f.Message, f.Remedy)
+		}
+		return nil, nil, errFindings
+	}
+	if n := report.Count(check.Error); n > 0 {
+		fmt.Fprintf(errOut, "%s has %d findings at error level; limberjack check shows them\n", file, n)
+	}
+	lines, err := timeline.Build(p)
+	return p, lines, err
+}
+
+// travelFindings gives the findings for which no pulse may be made.
+func travelFindings(r *check.Report) []check.Finding {
+	var list []check.Finding
+	for _, f := range r.Findings {
+		if f.Rule == "travel" && f.Level == check.Error {
+			list = append(list, f)
+		}
+	}
+	return list
 }

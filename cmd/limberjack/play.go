@@ -16,7 +16,6 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
-	"limberjack/interp/check"
 	"limberjack/sequence"
 	"limberjack/transport/live"
 	"limberjack/transport/timeline"
@@ -106,21 +105,7 @@ func runPlay(ctx context.Context, o playOptions, in io.Reader, out, errOut io.Wr
 	if err := o.check(); err != nil {
 		return err
 	}
-	p, err := compileMotion(o.file)
-	if err != nil {
-		return err
-	}
-	report := checkPerformance(p, predict(p))
-	if refused := travelFindings(report); len(refused) > 0 {
-		for _, f := range refused {
-			fmt.Fprintf(errOut, "%s: %s; %s\n", f.At, f.Message, f.Remedy)
-		}
-		return errFindings
-	}
-	if n := report.Count(check.Error); n > 0 {
-		fmt.Fprintf(errOut, "%s has %d findings at error level; limberjack check shows them\n", o.file, n)
-	}
-	lines, err := timeline.Build(p)
+	p, lines, err := pulsesOf(o.file, errOut)
 	if err != nil {
 		return err
 	}

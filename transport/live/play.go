@@ -125,14 +125,10 @@ type voice struct {
 }
 
 func (p *performance) add(b *Board, tl *timeline.Timeline) error {
-	b.mu.Lock()
-	bs, armed, busy := b.bounds, b.armed, b.busy()
-	b.mu.Unlock()
+	bs, err := b.free()
 	switch {
-	case !armed:
-		return fmt.Errorf("board %s: %w", b.name, ErrNotArmed)
-	case busy:
-		return fmt.Errorf("board %s is playing", b.name)
+	case err != nil:
+		return err
 	case !sameChannels(b.tl, tl):
 		return fmt.Errorf("the timeline is not one for the channels that board %s was set up with: connect anew", b.name)
 	case p.opts.From >= tl.Time(tl.Frames) && p.opts.From > 0:
@@ -397,19 +393,28 @@ func (b *Board) restValues() []int64 {
 	return list
 }
 
+// free gives the limits of a board that can be moved: armed, and not playing.
+func (b *Board) free() ([]bounds, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	switch {
+	case !b.armed:
+		return nil, fmt.Errorf("board %s: %w", b.name, ErrNotArmed)
+	case b.busy():
+		return nil, fmt.Errorf("board %s is playing", b.name)
+	}
+	return b.bounds, nil
+}
+
 // Move moves an armed board's axes to a pose, one value a channel of the timeline,
 // none above its soft speed and none beyond its limits, and returns when they are
 // there. Values are in the channel's unit; of a stepper they are positions in
 // microsteps.
 func (b *Board) Move(ctx context.Context, to []int64) error {
-	b.mu.Lock()
-	bs, armed, busy := b.bounds, b.armed, b.busy()
-	b.mu.Unlock()
+	bs, err := b.free()
 	switch {
-	case !armed:
-		return fmt.Errorf("board %s: %w", b.name, ErrNotArmed)
-	case busy:
-		return fmt.Errorf("board %s is playing", b.name)
+	case err != nil:
+		return err
 	case len(to) != len(bs):
 		return fmt.Errorf("the pose has %d values, board %s has %d channels", len(to), b.name, len(bs))
 	}
@@ -424,7 +429,7 @@ func (b *Board) Move(ctx context.Context, to []int64) error {
 		return err
 	}
 	b.play(&stream{period: period(b.tl), list: []segment{{start: b.clock.Now() + b.lead(), frames: v.approach.frames + 1, fill: v.approach.fill}}})
-	err := p.follow(ctx)
+	err = p.follow(ctx)
 	if err != nil {
 		p.abandon()
 	}
