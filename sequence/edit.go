@@ -31,11 +31,15 @@ func SetPace(text []byte, value string) ([]byte, error) {
 
 var (
 	errFlow       = errors.New("the motion is written in braces on few lines; write each of its keys on a line of its own, so that others can stay as they are")
+	errBreaks     = errors.New("lines end in other ways than by LF or CR LF, so that a line cannot be found again; save the file with plain line ends")
 	errUneditable = errors.New("the pace cannot be set without a change to other lines; write pace: on a line of its own at the end of the file, and delete what refers into it")
 )
 
 // rootOf reads the mapping of a document.
 func rootOf(text []byte) (*yaml.Node, error) {
+	if !plainBreaks(text) {
+		return nil, errBreaks
+	}
 	var doc yaml.Node
 	d := yaml.NewDecoder(bytes.NewReader(text))
 	if err := decodeNode(d, &doc); err != nil && !errors.Is(err, io.EOF) {

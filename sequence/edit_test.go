@@ -46,7 +46,7 @@ func TestSetPace(t *testing.T) {
 }
 
 func TestSetPaceRefuses(t *testing.T) {
-	for _, text := range []string{"{a: 1, b: 2}\n", "- a\n", "just text\n", "a: [\n", "", "a: 1\n---\nb: 2\n", "pace: &x [[0, 0, 1], [8, 8, 1]]\nb: *x\n"} {
+	for _, text := range []string{"{a: 1, b: 2}\n", "- a\n", "just text\n", "a: [\n", "", "a: 1\n---\nb: 2\n", "pace: &x [[0, 0, 1], [8, 8, 1]]\nb: *x\n", "a: 1\rb: 2\n", "a: 1\u2028b: 2\n"} {
 		if got, err := SetPace([]byte(text), "p.csv"); err == nil {
 			t.Errorf("%q became %q", text, got)
 		}
