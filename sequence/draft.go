@@ -18,9 +18,8 @@ import (
 // in the notation that it has: seconds stay seconds, frames frames, beats beats,
 // and what counts from a mark still does.
 type Draft struct {
+	written
 	script *Script
-	text   string
-	lines  []int // byte offsets
 	root   *yaml.Node
 	times  []writtenTime
 	places []writtenPlace
@@ -82,12 +81,7 @@ func NewDraft(text []byte, script *Script) (*Draft, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &Draft{script: script, text: string(text), root: root, lines: []int{0}}
-	for i := range d.text {
-		if d.text[i] == '\n' {
-			d.lines = append(d.lines, i+1)
-		}
-	}
+	d := &Draft{script: script, written: newWritten(text), root: root}
 	d.read()
 	d.frames = map[float64]bool{}
 	for _, w := range d.times {
@@ -319,12 +313,6 @@ func (d *Draft) counted(n notation) bool {
 	return false
 }
 
-// patch is a stretch of the text that is replaced.
-type patch struct {
-	from, to int
-	with     string
-}
-
 // Rewrite gives the text with its times moved. Every other character stays as it
 // is. The result has been read back: it says the same but for those times.
 func (d *Draft) Rewrite(m Moves) ([]byte, error) {
@@ -392,19 +380,6 @@ func (d *Draft) Rewrite(m Moves) ([]byte, error) {
 	return out, nil
 }
 
-func (d *Draft) apply(patches []patch) []byte {
-	sort.Slice(patches, func(i, j int) bool { return patches[i].from < patches[j].from })
-	var b strings.Builder
-	at := 0
-	for _, p := range patches {
-		b.WriteString(d.text[at:p.from])
-		b.WriteString(p.with)
-		at = p.to
-	}
-	b.WriteString(d.text[at:])
-	return []byte(b.String())
-}
-
 // stretch gives the change that gives a placement another factor.
 func (d *Draft) stretch(p writtenPlace, to func(Pos, float64) float64, wanted map[*yaml.Node]string, stretched map[Pos]string) ([]patch, error) {
 	now := 1.0
@@ -426,45 +401,13 @@ func (d *Draft) stretch(p writtenPlace, to func(Pos, float64) float64, wanted ma
 	if from < 0 {
 		return nil, errUneditable
 	}
-	with := "stretch: " + text + ", "
-	if !p.flow {
-		ending := "\n"
-		if strings.Contains(d.text, "\r\n") {
-			ending = "\r\n"
-		}
-		with = "stretch: " + text + ending + strings.Repeat(" ", p.at.Column-1)
-	}
-	return []patch{{from, from, with}}, nil
+	return []patch{{from, from, d.before(p.at, "stretch: "+text, p.flow)}}, nil
 }
 
-// offset gives the byte at which a node begins, or -1.
-func (d *Draft) offset(n *yaml.Node) int {
-	if n.Line < 1 || n.Line > len(d.lines) {
-		return -1
-	}
-	at := d.lines[n.Line-1]
-	for range n.Column - 1 {
-		if at >= len(d.text) || d.text[at] == '\n' {
-			return -1
-		}
-		at++
-		for at < len(d.text) && d.text[at]&0xC0 == 0x80 {
-			at++
-		}
-	}
-	return at
-}
-
-// replace gives the change that puts another text in the place of a scalar.
+// replace gives the change that puts another text in the place of a time.
 func (d *Draft) replace(n *yaml.Node, text string) (patch, error) {
-	at := d.offset(n)
-	if at >= 0 {
-		rest := d.text[at:]
-		for _, quote := range []string{"", `"`, "'"} {
-			if old := quote + n.Value + quote; quote == "" == (n.Style&(yaml.SingleQuotedStyle|yaml.DoubleQuotedStyle) == 0) && strings.HasPrefix(rest, old) {
-				return patch{at, at + len(old), quote + text + quote}, nil
-			}
-		}
+	if p, ok := d.written.replace(n, text); ok {
+		return p, nil
 	}
 	return patch{}, Problems{{At: d.pos(n), Text: fmt.Sprintf("the time %s cannot be written anew where it stands", strings.TrimSpace(n.Value)), Hint: "write it plainly on one line, as in 1.2s"}}
 }

@@ -286,6 +286,18 @@ type SoundPlayer struct {
 	Pulse   Num // s
 }
 
+// usualPulse is how long a trigger stays on where the rig gives no pulse, in s: longer
+// than a player's input is commonly debounced (common practice: 10 to 50 ms).
+const usualPulse = 0.1
+
+// PulseLength gives how long the trigger's output stays on, in s.
+func (s *SoundPlayer) PulseLength() float64 {
+	if !s.Pulse.Given() {
+		return usualPulse
+	}
+	return s.Pulse.V
+}
+
 // Joint is one solid of the picture of the rig.
 type Joint struct {
 	Name   string

@@ -11,6 +11,7 @@ import (
 	"os/signal"
 	"strings"
 	"sync"
+	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -32,6 +33,7 @@ type playOptions struct {
 	end             string
 	take            string
 	atRest          bool
+	writeClock      bool
 	json            bool
 }
 
@@ -52,8 +54,9 @@ axes that carry weight, which then fall. Both are stops by software, and replace
 no switch that cuts the power.
 
 When a board is not reached for a quarter of a second, each of its axes does what
-its lost: says, and the board disarms; play then ends (exit 1) and says from where
-to go on. --take NAME logs what was sent, when, and what the boards reported, in
+its lost: says, and the board disarms. play then asks whether to arm again and go on
+from there; without an answer, or with --at-rest, it ends (exit 1) and says from
+where to go on. --take NAME logs what was sent, when, and what the boards reported, in
 NAME.take.jsonl.`,
 		Example: `  limberjack play greet.motion.yaml --port /dev/ttyUSB0
   limberjack play greet.motion.yaml --board main=/dev/ttyUSB0 --board shore=ws://shore.local:8090/
@@ -77,6 +80,7 @@ NAME.take.jsonl.`,
 	f.StringVar(&o.end, "end", "rest", "after the last frame: hold, rest or release")
 	f.StringVar(&o.take, "take", "", "log this take to NAME.take.jsonl")
 	f.BoolVar(&o.atRest, "at-rest", false, "the prop stands at rest: do not ask")
+	f.BoolVar(&o.writeClock, "write-clock", false, "write how fast each board's clock runs, as measured, into the rig's clock:")
 	f.BoolVar(&o.json, "json", false, "print what happens as JSON, one object a line")
 	completeWords(c, "end", "hold", "rest", "release")
 	return c
@@ -108,6 +112,9 @@ func runPlay(ctx context.Context, o playOptions, in io.Reader, out, errOut io.Wr
 	p, lines, err := pulsesOf(o.file, errOut)
 	if err != nil {
 		return err
+	}
+	if p.Script.Audio != nil {
+		lines = timeline.AddTrigger(p.Rig, lines)
 	}
 	where, err := o.places(lines)
 	if err != nil {
@@ -167,6 +174,7 @@ type stage struct {
 	lines   []*timeline.Timeline
 	where   map[string]string
 	in      io.Reader
+	answers chan string
 	show    *show
 	boards  []*live.Board
 }
@@ -182,7 +190,7 @@ func (s *stage) perform(ctx context.Context) (err error) {
 	defer end()
 	defer s.close()
 	interrupted := make(chan os.Signal, 4)
-	signal.Notify(interrupted, os.Interrupt)
+	signal.Notify(interrupted, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
 	defer signal.Stop(interrupted)
 	connecting, cancel := context.WithCancel(ctx)
 	defer cancel()
@@ -204,9 +212,49 @@ func (s *stage) perform(ctx context.Context) (err error) {
 	}
 	stopped.arm(s.boards)
 	err = live.Play(ctx, s.boards, s.lines, s.playOptions())
+	for s.again(connecting, err) {
+		err = live.Play(ctx, s.boards, s.lines, s.playOptions())
+	}
 	s.show.end()
 	stopped.wait()
+	if err == nil {
+		return s.clocks()
+	}
+	if errors.Is(err, live.ErrStopped) {
+		if e := s.clocks(); e != nil {
+			s.show.note(e.Error())
+		}
+	}
 	return s.playError(err)
+}
+
+// again asks whether to arm anew boards of which one was lost, and to go on from where
+// the motion was, and does so: nothing moves because a cable is back.
+func (s *stage) again(ctx context.Context, err error) bool {
+	var lost *live.LostError
+	if !errors.As(err, &lost) || s.options.atRest {
+		return false
+	}
+	at := s.show.position()
+	for _, t := range s.lines {
+		at = min(at, t.Time(t.Frames-1))
+	}
+	s.show.note(fmt.Sprintf("%v. Look at the prop: is all clear of hands and cables, and does every axis stand at rest, or hold? Write yes to arm again and go on from %.1f s:", err, at))
+	if a, ok := s.answer(ctx); !ok || !isYes(a) {
+		return false
+	}
+	for _, b := range s.boards {
+		err := b.Await(ctx)
+		if err == nil {
+			err = b.Arm(ctx, nil)
+		}
+		if err != nil {
+			s.show.note(err.Error())
+			return false
+		}
+	}
+	s.options.from = at
+	return true
 }
 
 func (s *stage) playOptions() live.PlayOptions {
@@ -214,11 +262,20 @@ func (s *stage) playOptions() live.PlayOptions {
 	if s.options.loop {
 		o.Rounds = live.Forever
 	}
-	if p := s.rig.Sound; p != nil && p.Delay.Given() {
-		o.SoundDelay = time.Duration(p.Delay.V * float64(time.Second))
+	if p := s.rig.Sound; p != nil {
+		o.SoundDelay = seconds(p.Delay.V)
+		if s.wholeSound() {
+			o.Trigger = seconds(p.PulseLength())
+		}
 	}
 	return o
 }
+
+func seconds(v float64) time.Duration { return time.Duration(v * float64(time.Second)) }
+
+// wholeSound says whether the player on the rig, which knows its sound only from the
+// beginning and at full speed, fits what is played.
+func (s *stage) wholeSound() bool { return s.options.from == 0 && s.options.speed == 1 }
 
 func (s *stage) openTake() (*live.Take, func() error, error) {
 	if s.options.take == "" {
@@ -280,20 +337,36 @@ func (s *stage) confirm(ctx context.Context) error {
 		return nil
 	}
 	s.show.note("Does every axis stand at its rest, with hands and cables out of the way? Servos take hold at full speed. Write yes to arm:")
-	answer := make(chan string, 1)
-	go func() {
-		line, _ := bufio.NewReader(s.in).ReadString('\n')
-		answer <- strings.ToLower(strings.TrimSpace(line))
-	}()
-	select {
-	case <-ctx.Done():
+	a, ok := s.answer(ctx)
+	if !ok {
 		return live.ErrStopped
-	case a := <-answer:
-		if a != "yes" && a != "y" {
-			return errors.New("not armed: nobody has said that the prop stands at rest (write yes, or give --at-rest)")
-		}
+	}
+	if !isYes(a) {
+		return errors.New("not armed: nobody has said that the prop stands at rest (write yes, or give --at-rest)")
 	}
 	return nil
+}
+
+func isYes(a string) bool { return a == "yes" || a == "y" }
+
+// answer reads a line. It is not ok when the context ends before there is one; the end
+// of the input is an empty answer.
+func (s *stage) answer(ctx context.Context) (text string, ok bool) {
+	if s.answers == nil {
+		s.answers = make(chan string)
+		go func() {
+			for lines := bufio.NewScanner(s.in); lines.Scan(); {
+				s.answers <- strings.ToLower(strings.TrimSpace(lines.Text()))
+			}
+			close(s.answers)
+		}()
+	}
+	select {
+	case <-ctx.Done():
+		return "", false
+	case a := <-s.answers:
+		return a, true
+	}
 }
 
 func (s *stage) close() {
@@ -329,9 +402,10 @@ type brakes struct {
 func (s *stage) listen(interrupted <-chan os.Signal, cancel func()) *brakes {
 	b := &brakes{}
 	go func() {
-		for n := 0; ; n++ {
-			if _, ok := <-interrupted; !ok {
-				return
+		n := 0
+		for sig := range interrupted {
+			if n > 0 && sig != os.Interrupt {
+				continue // only somebody's hand drops what carries weight
 			}
 			cancel()
 			b.mu.Lock()
@@ -342,9 +416,11 @@ func (s *stage) listen(interrupted <-chan os.Signal, cancel func()) *brakes {
 			} else {
 				s.show.note("pulses dropped")
 			}
+			drop := n > 0
 			for _, board := range boards {
-				b.busy.Go(func() { stopBoard(board, n > 0) })
+				b.busy.Go(func() { stopBoard(board, drop) })
 			}
+			n++
 		}
 	}()
 	return b
@@ -472,10 +548,10 @@ func progressText(e live.Event) string {
 	const width = 24
 	done := 0
 	if e.Length > 0 {
-		done = max(0, min(width, int(e.Position/e.Length*width)))
+		done = max(0, min(width, int((e.Position-e.Begin)/e.Length*width)))
 	}
 	text := fmt.Sprintf("[%s%s] %6.2f of %.2f s  %s  ahead %d ms  late %d  drift %+.0f ppm",
-		strings.Repeat("=", done), strings.Repeat(" ", width-done), e.Position, e.Length, e.Board, e.Buffer.Milliseconds(), e.Late, e.Drift)
+		strings.Repeat("=", done), strings.Repeat(" ", width-done), e.Position, e.Begin+e.Length, e.Board, e.Buffer.Milliseconds(), e.Late, e.Drift)
 	for _, c := range []struct {
 		n    int
 		what string
@@ -498,6 +574,7 @@ type playEvent struct {
 	Text      string  `json:"text,omitempty"`
 	Left      float64 `json:"left_s,omitempty"`
 	Position  float64 `json:"position_s"`
+	Begin     float64 `json:"begin_s,omitempty"`
 	Length    float64 `json:"length_s,omitempty"`
 	Round     int     `json:"round,omitempty"`
 	Buffer    float64 `json:"ahead_s"`
@@ -517,7 +594,7 @@ type playEvent struct {
 
 func (s *show) asJSON(e live.Event) {
 	line, err := json.Marshal(playEvent{Event: e.What.String(), Host: e.Time.Seconds(), Board: e.Board, Text: e.Text, Left: e.Left.Seconds(), Position: e.Position,
-		Length: e.Length, Round: e.Round, Buffer: e.Buffer.Seconds(), Queued: e.Queued, Late: e.Late, Bridged: e.Bridged, Clamped: e.Clamped, Bad: e.Bad, Stale: e.Stale,
+		Begin: e.Begin, Length: e.Length, Round: e.Round, Buffer: e.Buffer.Seconds(), Queued: e.Queued, Late: e.Late, Bridged: e.Bridged, Clamped: e.Clamped, Bad: e.Bad, Stale: e.Stale,
 		Drift: e.Drift, DriftSD: e.DriftSD, RoundTrip: e.RoundTrip.Seconds(), Skew: e.Skew.Seconds(), Supply: float64(e.Supply) / 1000, State: e.State.String()})
 	if err == nil {
 		fmt.Fprintf(s.out, "%s\n", line)

@@ -63,7 +63,7 @@ func channelsOf(r *sequence.Rig, b *sequence.Board) ([]timeline.Channel, error) 
 	if err != nil {
 		return nil, err
 	}
-	for _, t := range tls {
+	for _, t := range timeline.AddTrigger(r, tls) {
 		if t.Board == b {
 			return t.Channels, nil
 		}

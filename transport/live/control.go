@@ -71,6 +71,17 @@ func (b *Board) notArmed(ack wire.Ack) error {
 	return &RefusedError{Board: b.name, Ack: ack}
 }
 
+// Await waits until the board is connected and set up, as it is anew some time after
+// it was lost. The error is that of the context, or why the session is over.
+func (b *Board) Await(ctx context.Context) error {
+	for {
+		err := b.await(ctx, time.Hour, func() bool { return b.ready && b.link != nil })
+		if !errors.Is(err, context.DeadlineExceeded) || ctx.Err() != nil {
+			return err
+		}
+	}
+}
+
 // Armed says whether pulses leave the board, as far as the host knows, and
 // otherwise why they do not any more.
 func (b *Board) Armed() (armed bool, why string) {

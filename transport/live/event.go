@@ -46,7 +46,8 @@ type Event struct {
 
 	// Of Progress, by board:
 	Position  float64       // s of performance time
-	Length    float64       // s of one round
+	Begin     float64       // s of performance time at which a round begins
+	Length    float64       // s of performance time in one round
 	Round     int           // from 1
 	Buffer    time.Duration // by how much frames were sent ahead
 	Queued    int           // frames that wait on the board

@@ -40,7 +40,10 @@ type PlayOptions struct {
 	// SoundDelay is the time from the start of the sound player until it is heard. The
 	// event Sound comes at the start, the motion begins so much later.
 	SoundDelay time.Duration
-	End        End
+	// Trigger is how long the channel of a timeline that starts the sound player is on,
+	// from the event Sound of each round on. 0: it stays off.
+	Trigger time.Duration
+	End     End
 	// Events, where it is not nil, is called from Play for what concerns all boards, and
 	// for each board's progress.
 	Events func(Event)
@@ -56,8 +59,8 @@ func (o *PlayOptions) fill() error {
 		return fmt.Errorf("the speed is %v: give one from %v to %v", o.Speed, SpeedLeast, SpeedMost)
 	case o.From < 0 || o.To < 0 || o.To > 0 && o.To <= o.From || math.IsNaN(o.From+o.To):
 		return fmt.Errorf("the motion cannot be played from %.3f s to %.3f s: the end must be after the start", o.From, o.To)
-	case o.CountIn < 0 || o.SoundDelay < 0:
-		return errors.New("count-in and sound delay cannot be negative")
+	case o.CountIn < 0 || o.SoundDelay < 0 || o.Trigger < 0:
+		return errors.New("count-in, sound delay and trigger cannot be negative")
 	}
 	if o.Rounds == 0 {
 		o.Rounds = 1
@@ -233,9 +236,10 @@ func (b *Board) lead() time.Duration {
 
 // begin fixes the times of all and lets the frames go.
 func (p *performance) begin() {
-	var lead, approach, length, back time.Duration
+	var lead, approach, length, back, apart time.Duration
 	for _, v := range p.voices {
 		frame := period(v.part.tl)
+		apart = max(apart, time.Duration(frame))
 		lead = max(lead, v.board.lead())
 		approach = max(approach, time.Duration(float64(v.approach.frames)*frame))
 		length = max(length, v.part.length())
@@ -244,7 +248,7 @@ func (p *performance) begin() {
 		}
 	}
 	at := p.clock.Now() + lead
-	p.sound = at + approach + p.opts.CountIn
+	p.sound = at + approach + max(p.opts.CountIn, apart)
 	p.start = p.sound + p.opts.SoundDelay
 	p.length, p.round = length, length+back
 	p.told, p.events = -1, map[Happening]bool{}
@@ -269,6 +273,10 @@ func (p *performance) stream(v *voice, at time.Duration) *stream {
 	round := 0
 	s := &stream{period: period(v.part.tl)}
 	s.list = []segment{{start: at, frames: v.approach.frames + 1, fill: v.approach.fill}}
+	if c := v.trigger(); c >= 0 && p.opts.Trigger > 0 {
+		s.list = append(s.list, p.prelude(v, s.period))
+		s.overlay = func(at time.Duration, dst []int64) { dst[c] = p.sounding(at, s.period) }
+	}
 	s.more = func() (list []segment) {
 		if p.opts.Rounds > 0 && round == p.opts.Rounds {
 			return nil
@@ -283,6 +291,35 @@ func (p *performance) stream(v *voice, at time.Duration) *stream {
 		return list
 	}
 	return s
+}
+
+// trigger gives the place of the channel that starts the sound player, or -1.
+func (v *voice) trigger() int {
+	return slices.IndexFunc(v.part.tl.Channels, func(c timeline.Channel) bool { return c.Trigger })
+}
+
+// prelude gives the frames from the start of the sound player on that are over before
+// the motion begins: the pulse of the trigger, to the frame that ends it.
+func (p *performance) prelude(v *voice, period float64) segment {
+	n := min(math.Ceil(float64(p.opts.Trigger)/period)+1, math.Floor(float64(p.opts.SoundDelay)/period))
+	return segment{start: p.sound, frames: int64(n), fill: func(_ int64, dst []int64) { v.approach.fill(v.approach.frames, dst) }}
+}
+
+// sounding gives the value of the trigger in the frame at a host time: on in as many
+// frames as its pulse needs, from the one that is nearest to the start of the sound.
+func (p *performance) sounding(at time.Duration, period float64) int64 {
+	since := float64(at-p.sound) + period/2
+	if p.opts.Rounds != 1 {
+		round := math.Floor(since / float64(p.round))
+		if p.opts.Rounds > 0 {
+			round = min(round, float64(p.opts.Rounds-1))
+		}
+		since -= float64(max(0, round) * float64(p.round))
+	}
+	if frame := math.Floor(since / period); frame < 0 || frame >= math.Ceil(float64(p.opts.Trigger)/period) {
+		return 0
+	}
+	return 1
 }
 
 // follow tells of what happens until all frames were played.

@@ -171,8 +171,11 @@ type stream struct {
 	list   []segment
 	more   func() []segment // further segments; nil, or none: the stream ends
 	j      int64            // frame of list[0] that is next
-	shift  time.Duration    // by which holds have moved all that is to come
-	last   time.Duration    // host time of the last frame that was taken
+	// overlay, where it is not nil, sets what a frame has beside the motion's values, by
+	// the host time that the frame would have had without any hold.
+	overlay func(at time.Duration, dst []int64)
+	shift   time.Duration // by which holds have moved all that is to come
+	last    time.Duration // host time of the last frame that was taken
 }
 
 // peek gives the host time of the next frame, and whether there is one.
@@ -207,5 +210,8 @@ func (s *stream) ahead(n int64) (time.Duration, bool) {
 func (s *stream) pop(dst []int64) {
 	s.last, _ = s.peek()
 	s.list[0].fill(s.j, dst)
+	if s.overlay != nil {
+		s.overlay(s.last-s.shift, dst)
+	}
 	s.j++
 }

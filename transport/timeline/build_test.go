@@ -32,16 +32,16 @@ tracks:
   lantern: [[0s, 0%], [4s, 100%, linear]]
 `
 
-// From documents to values: straight moves, of which every frame can be told.
-func TestBuild(t *testing.T) {
-	files := map[string]string{"tower.rig.yaml": towerRig, "tower.motion.yaml": towerMotion}
+// compile makes a performance of documents that are given as text.
+func compile(t testing.TB, files map[string]string, motion string) *interp.Performance {
+	t.Helper()
 	script, err := sequence.LoadMotion(func(name string) (io.ReadCloser, error) {
 		text, ok := files[name]
 		if !ok {
 			return nil, os.ErrNotExist
 		}
 		return io.NopCloser(strings.NewReader(text)), nil
-	}, "tower.motion.yaml")
+	}, motion)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -49,6 +49,13 @@ func TestBuild(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return p
+}
+
+// From documents to values: straight moves, of which every frame can be told.
+func TestBuild(t *testing.T) {
+	files := map[string]string{"tower.rig.yaml": towerRig, "tower.motion.yaml": towerMotion}
+	p := compile(t, files, "tower.motion.yaml")
 	tls, err := Build(p)
 	if err != nil {
 		t.Fatal(err)

@@ -3,14 +3,11 @@ package timeline
 import (
 	"fmt"
 	"hash/crc32"
-	"io"
-	"os"
 	"reflect"
 	"regexp"
 	"strings"
 	"testing"
 
-	"limberjack/interp"
 	"limberjack/sequence"
 )
 
@@ -82,20 +79,7 @@ func TestBuildReleases(t *testing.T) {
 	files := map[string]string{"tower.rig.yaml": towerRig, "tower.motion.yaml": towerMotion +
 		"quiet: [{from: 1s, to: 2.5s, speed: 600deg/s, release: [hand, beacon]}, {from: 3s, to: 3.5s, speed: 600deg/s}]\n" +
 		"pace: [[0s, 0s, 0], [2s, 1s, 1], [4s, 2.5s, 0.5], [7s, 4s, 0.5]]\n"}
-	s, err := sequence.LoadMotion(func(name string) (io.ReadCloser, error) {
-		text, ok := files[name]
-		if !ok {
-			return nil, os.ErrNotExist
-		}
-		return io.NopCloser(strings.NewReader(text)), nil
-	}, "tower.motion.yaml")
-	if err != nil {
-		t.Fatal(err)
-	}
-	p, err := interp.Compile(s)
-	if err != nil {
-		t.Fatal(err)
-	}
+	p := compile(t, files, "tower.motion.yaml")
 	tls, err := Build(p)
 	if err != nil {
 		t.Fatal(err)

@@ -95,6 +95,8 @@ type Channel struct {
 	Start  int64 // of StepDelta: position in microsteps that frame 0 stands for; its delta is 0
 	Wrap   int16 // of StepDelta in a loop: the delta of frame 0 in every round but the first
 
+	Trigger bool // the output starts the sound player: see AddTrigger
+
 	// Released are the frames, ascending and apart, in which a quiet window lets
 	// the axis go: all its values there are 0. Only channels of PulseTicks and Duty
 	// have any. A StepDelta of 0 holds: it cannot say that the windings are off.
@@ -112,6 +114,7 @@ type Timeline struct {
 	Fingerprint string    // of the rig
 
 	sources []source // one a channel
+	length  float64  // s of performance time
 }
 
 // Time gives the performance time in seconds that a frame stands for.
@@ -187,7 +190,7 @@ func (t *Timeline) fill(length float64) error {
 	if _, err := boardClock(t.Board.Name, t.Board.Rate.V, t.Board.Tick.V); err != nil {
 		return err
 	}
-	t.Frames = frameCount(length, t.Board.Rate.V, t.Loop)
+	t.length, t.Frames = length, frameCount(length, t.Board.Rate.V, t.Loop)
 	slices.SortStableFunc(t.sources, func(a, b source) int { return cmp.Compare(a.axis.Channel.V, b.axis.Channel.V) })
 	for _, s := range t.sources {
 		c, err := newChannel(s.axis)
