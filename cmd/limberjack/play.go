@@ -3,7 +3,6 @@ package main
 import (
 	"bufio"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -15,7 +14,6 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
-	"golang.org/x/term"
 
 	"limberjack/sequence"
 	"limberjack/transport/live"
@@ -121,7 +119,7 @@ func runPlay(ctx context.Context, o playOptions, in io.Reader, out, errOut io.Wr
 		return err
 	}
 	s := &stage{options: o, rig: p.Rig, lines: lines, where: where, in: in, show: newShow(out, errOut, o.json)}
-	s.show.mute = p.Script.Audio == nil
+	s.show.mute, s.show.boards = p.Script.Audio == nil, len(lines)
 	return s.perform(ctx)
 }
 
@@ -444,159 +442,3 @@ func (b *brakes) arm(boards []*live.Board) {
 }
 
 func (b *brakes) wait() { b.busy.Wait() }
-
-// show tells what happens: a status line on a terminal, lines otherwise, or JSON.
-type show struct {
-	mu       sync.Mutex
-	out      io.Writer
-	errOut   io.Writer
-	json     bool
-	terminal bool
-	line     bool // a status line stands there
-	mute     bool // the motion has no sound
-	last     time.Time
-	at       float64
-}
-
-func newShow(out, errOut io.Writer, asJSON bool) *show {
-	s := &show{out: out, errOut: errOut, json: asJSON}
-	if f, ok := out.(*os.File); ok {
-		s.terminal = !asJSON && term.IsTerminal(int(f.Fd()))
-	}
-	return s
-}
-
-func (s *show) position() float64 {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.at
-}
-
-// note writes a line for people; with JSON it goes to standard error.
-func (s *show) note(text string) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.clear()
-	if s.json {
-		fmt.Fprintln(s.errOut, text)
-		return
-	}
-	fmt.Fprintln(s.out, text)
-}
-
-func (s *show) clear() {
-	if s.line {
-		fmt.Fprint(s.out, "\r\x1b[K")
-		s.line = false
-	}
-}
-
-func (s *show) end() {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if s.line {
-		fmt.Fprintln(s.out)
-		s.line = false
-	}
-}
-
-// plainEvery is how often progress is told where there is no terminal.
-const plainEvery = 5 * time.Second
-
-func (s *show) event(e live.Event) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if e.What == live.Sound && s.mute {
-		return
-	}
-	if e.What == live.Progress {
-		s.at = e.Position
-	}
-	switch {
-	case s.json:
-		s.asJSON(e)
-	case e.What == live.Progress && s.terminal:
-		fmt.Fprintf(s.out, "\r\x1b[K%s", progressText(e))
-		s.line = true
-	case e.What == live.Progress:
-		if now := time.Now(); now.Sub(s.last) >= plainEvery {
-			s.last = now
-			fmt.Fprintln(s.out, progressText(e))
-		}
-	default:
-		s.clear()
-		fmt.Fprintln(s.out, eventText(e))
-	}
-}
-
-func eventText(e live.Event) string {
-	text := e.What.String()
-	if e.Board != "" {
-		text = e.Board + ": " + text
-	}
-	if e.Text != "" {
-		text += ": " + e.Text
-	}
-	if e.Left > 0 {
-		text += fmt.Sprintf(" (%.1f s)", e.Left.Seconds())
-	}
-	return text
-}
-
-// progressText is a bar with position, buffer, lateness and drift.
-func progressText(e live.Event) string {
-	const width = 24
-	done := 0
-	if e.Length > 0 {
-		done = max(0, min(width, int((e.Position-e.Begin)/e.Length*width)))
-	}
-	text := fmt.Sprintf("[%s%s] %6.2f of %.2f s  %s  ahead %d ms  late %d  drift %+.0f ppm",
-		strings.Repeat("=", done), strings.Repeat(" ", width-done), e.Position, e.Begin+e.Length, e.Board, e.Buffer.Milliseconds(), e.Late, e.Drift)
-	for _, c := range []struct {
-		n    int
-		what string
-	}{{e.Bridged, "bridged"}, {e.Clamped, "cut to limits"}, {e.Bad, "spoilt"}, {e.Stale, "not sent"}} {
-		if c.n > 0 {
-			text += fmt.Sprintf("  %d %s", c.n, c.what)
-		}
-	}
-	if e.Supply > 0 {
-		text += fmt.Sprintf("  %.2f V", float64(e.Supply)/1000)
-	}
-	return text
-}
-
-// playEvent is an event as JSON has it; times are in seconds.
-type playEvent struct {
-	Event     string  `json:"event"`
-	Host      float64 `json:"host_s"`
-	Board     string  `json:"board,omitempty"`
-	Text      string  `json:"text,omitempty"`
-	Left      float64 `json:"left_s,omitempty"`
-	Position  float64 `json:"position_s"`
-	Begin     float64 `json:"begin_s,omitempty"`
-	Length    float64 `json:"length_s,omitempty"`
-	Round     int     `json:"round,omitempty"`
-	Buffer    float64 `json:"ahead_s"`
-	Queued    int     `json:"queued"`
-	Late      int     `json:"late"`
-	Bridged   int     `json:"bridged"`
-	Clamped   int     `json:"clamped"`
-	Bad       int     `json:"bad"`
-	Stale     int     `json:"stale"`
-	Drift     float64 `json:"drift_ppm"`
-	DriftSD   float64 `json:"drift_sd_ppm"`
-	RoundTrip float64 `json:"round_trip_s"`
-	Skew      float64 `json:"skew_s"`
-	Supply    float64 `json:"supply_v,omitempty"`
-	State     string  `json:"state"`
-}
-
-func (s *show) asJSON(e live.Event) {
-	line, err := json.Marshal(playEvent{Event: e.What.String(), Host: e.Time.Seconds(), Board: e.Board, Text: e.Text, Left: e.Left.Seconds(), Position: e.Position,
-		Begin: e.Begin, Length: e.Length, Round: e.Round, Buffer: e.Buffer.Seconds(), Queued: e.Queued, Late: e.Late, Bridged: e.Bridged, Clamped: e.Clamped, Bad: e.Bad, Stale: e.Stale,
-		Drift: e.Drift, DriftSD: e.DriftSD, RoundTrip: e.RoundTrip.Seconds(), Skew: e.Skew.Seconds(), Supply: float64(e.Supply) / 1000, State: e.State.String()})
-	if err == nil {
-		fmt.Fprintf(s.out, "%s\n", line)
-	}
-}
