@@ -21,9 +21,9 @@ type show struct {
 	out      io.Writer
 	errOut   io.Writer
 	json     bool
-	terminal *os.File     // nil: what is written goes elsewhere
-	line     bool         // a status line stands there
-	mute     bool         // the motion has no sound
+	terminal *os.File // nil: what is written goes elsewhere
+	line     bool     // a status line stands there
+	mute     bool     // the motion has no sound
 	boards   int
 	latest   []live.Event // progress of each board
 	last     time.Time    // when progress was told
