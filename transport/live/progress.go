@@ -90,7 +90,7 @@ func (p *performance) progress(v *voice, now, skew time.Duration) Event {
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	e := Event{What: Progress, Board: b.name, Skew: skew, Begin: p.opts.From, Length: p.length.Seconds() * p.opts.Speed,
+	e := Event{What: Progress, Board: b.name, Skew: skew, Begin: v.part.tl.Time(v.part.first), Length: p.length.Seconds() * p.opts.Speed,
 		Queued: int(b.status.Queued), Late: int(b.status.Late), Bridged: int(b.status.Bridged), Clamped: int(b.status.Clamped),
 		Bad: int(b.status.Bad), Stale: b.stale, Supply: int(b.status.Supply), State: b.status.State, RoundTrip: b.model.RoundTrip()}
 	e.Drift, e.DriftSD = b.model.Drift()
@@ -104,6 +104,6 @@ func (p *performance) progress(v *voice, now, skew time.Duration) Event {
 			played %= p.round
 		}
 	}
-	e.Position = p.opts.From + min(played, v.part.length()).Seconds()*p.opts.Speed
+	e.Position = e.Begin + min(played, v.part.length()).Seconds()*p.opts.Speed
 	return e
 }
