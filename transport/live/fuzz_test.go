@@ -45,7 +45,7 @@ func armedSession(t testing.TB, tl *timeline.Timeline, clock *handClock) (*Board
 	b.attach(link)
 	b.id = wire.Identity{Boot: 1, Depth: 40, Payload: 240, Channels: 8}
 	for i := range tl.Channels {
-		b.bounds = append(b.bounds, newBounds(&tl.Channels[i], b.reach[i], softDegrees))
+		b.bounds = append(b.bounds, newBounds(&tl.Channels[i], b.reach[i], timeline.SoftDegrees))
 	}
 	if err := b.measure(link); err != nil {
 		t.Fatal(err)

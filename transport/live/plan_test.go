@@ -75,7 +75,7 @@ func TestApproachLeavesWhatCannotBeDivided(t *testing.T) {
 func TestBoundsOfAServo(t *testing.T) {
 	_, tl := keeper(t)
 	rs, _ := survey(tl)
-	b := newBounds(&tl.Channels[0], rs[0], softDegrees)
+	b := newBounds(&tl.Channels[0], rs[0], timeline.SoftDegrees)
 	m := b.message(&tl.Channels[0])
 	if m.Low != 1800 || m.High != 4200 || m.Rest != 2000 {
 		t.Errorf("it goes from %d to %d, at rest %d", m.Low, m.High, m.Rest)
@@ -89,8 +89,8 @@ func TestBoundsOfAServo(t *testing.T) {
 	if math.Abs(b.softSpeed-30*20*closest) > 1e-9 {
 		t.Errorf("the soft start does %v ticks a second", b.softSpeed)
 	}
-	jaw := newBounds(&tl.Channels[1], rs[1], softDegrees)
-	if lid := newBounds(&tl.Channels[2], rs[2], softDegrees); jaw.message(&tl.Channels[1]).Lost != wire.PolicyRest || lid.message(&tl.Channels[2]).Lost != wire.PolicyRelease {
+	jaw := newBounds(&tl.Channels[1], rs[1], timeline.SoftDegrees)
+	if lid := newBounds(&tl.Channels[2], rs[2], timeline.SoftDegrees); jaw.message(&tl.Channels[1]).Lost != wire.PolicyRest || lid.message(&tl.Channels[2]).Lost != wire.PolicyRelease {
 		t.Error("the policies are wrong")
 	}
 }
@@ -112,7 +112,7 @@ tracks:
   wheel: [[0s, 0%], [0.5s, 50%], [1s, 0%]]
 `)
 	rs, _ := survey(tls[0])
-	b := newBounds(&tls[0].Channels[0], rs[0], softDegrees)
+	b := newBounds(&tls[0].Channels[0], rs[0], timeline.SoftDegrees)
 	if m := b.message(&tls[0].Channels[0]); m.Flags != wire.FlagsTurns || m.Rest != 3000 {
 		t.Errorf("the message is %+v", m)
 	}
@@ -124,7 +124,7 @@ func TestNothingLegalIsClamped(t *testing.T) {
 	_, tl := keeper(t)
 	rs, _ := survey(tl)
 	for i := range tl.Channels {
-		if b := newBounds(&tl.Channels[i], rs[i], softDegrees); int64(b.change) < rs[i].change {
+		if b := newBounds(&tl.Channels[i], rs[i], timeline.SoftDegrees); int64(b.change) < rs[i].change {
 			t.Errorf("%s changes by %d in a frame, %d are allowed", tl.Channels[i].Axis.Name, rs[i].change, b.change)
 		}
 	}
@@ -146,7 +146,7 @@ func keeperBounds(t testing.TB) (*timeline.Timeline, []bounds) {
 	rs, _ := survey(tl)
 	var bs []bounds
 	for i := range tl.Channels {
-		bs = append(bs, newBounds(&tl.Channels[i], rs[i], softDegrees))
+		bs = append(bs, newBounds(&tl.Channels[i], rs[i], timeline.SoftDegrees))
 	}
 	return tl, bs
 }
@@ -201,7 +201,7 @@ tracks:
 `)
 	tl := tls[0]
 	rs, _ := survey(tl)
-	bs := []bounds{newBounds(&tl.Channels[0], rs[0], softDegrees)}
+	bs := []bounds{newBounds(&tl.Channels[0], rs[0], timeline.SoftDegrees)}
 	for _, speed := range []float64{1, 0.5, 0.3, 0.07} {
 		p := newPart(tl, bs, 0, 0, speed, true)
 		if !p.seamless || p.frames != int64(math.Round(50/speed)) {

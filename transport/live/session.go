@@ -64,8 +64,8 @@ func (o *Options) fill() {
 	if o.Wait <= 0 {
 		o.Wait = DefaultWait
 	}
-	if !(o.SoftSpeed > 0 && o.SoftSpeed < softDegrees) {
-		o.SoftSpeed = softDegrees
+	if !(o.SoftSpeed > 0 && o.SoftSpeed < timeline.SoftDegrees) {
+		o.SoftSpeed = timeline.SoftDegrees
 	}
 	if o.Clock == nil {
 		o.Clock = systemClock
