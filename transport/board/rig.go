@@ -5,7 +5,6 @@ import (
 	"hash/crc32"
 	"math"
 
-	"limberjack/interp"
 	"limberjack/sequence"
 	"limberjack/transport/timeline"
 	"limberjack/transport/wire"
@@ -34,7 +33,7 @@ func ConfigOf(r *sequence.Rig, b *sequence.Board) (Config, error) {
 	if len(c.Outputs) > wire.MaxChannels {
 		return c, fmt.Errorf("the board %s has %d channels, and the protocol knows at most %d: split it into two boards", b.Name, len(c.Outputs), wire.MaxChannels)
 	}
-	channels, err := channelsOf(r, b)
+	channels, err := timeline.ChannelsOf(r, b)
 	if err != nil {
 		return c, err
 	}
@@ -51,25 +50,6 @@ func ConfigOf(r *sequence.Rig, b *sequence.Board) (Config, error) {
 // Print gives the number by which a board tells which rig it was made for: the CRC-32
 // (IEEE 802.3) of the rig's fingerprint.
 func Print(r *sequence.Rig) uint32 { return crc32.ChecksumIEEE([]byte(timeline.Fingerprint(r))) }
-
-// channelsOf gives the channels of a board's timeline, by way of a motion that stands
-// still.
-func channelsOf(r *sequence.Rig, b *sequence.Board) ([]timeline.Channel, error) {
-	still, err := interp.Compile(&sequence.Script{Rig: r})
-	if err != nil {
-		return nil, err
-	}
-	tls, err := timeline.Build(still)
-	if err != nil {
-		return nil, err
-	}
-	for _, t := range timeline.AddTrigger(r, tls) {
-		if t.Board == b {
-			return t.Channels, nil
-		}
-	}
-	return nil, nil
-}
 
 // outputOf gives what the board allows on a channel.
 func outputOf(c *timeline.Channel) Output {
