@@ -17,29 +17,36 @@ type exportOptions struct {
 	file string
 	form string
 	out  string
+	card cardOptions
 }
 
 func newExportCommand() *cobra.Command {
 	var o exportOptions
 	c := &cobra.Command{
-		Use:   "export MOTION",
-		Short: "Write the pulse timelines of a motion",
+		Use:   "export MOTION|SHOW",
+		Short: "Write the pulse timelines of a motion, or a show for an SD card",
 		Long: `export writes what a board plays: one value a channel a frame, in the board's
 own units. csv, json and header hold one board a file (with several boards, the
-board's name is put before the ending); vcd holds the edges of all of them.
+board's name is put before the ending); vcd holds the edges of all of them. card
+puts a whole show, or one motion, onto an SD card from which boards play alone: into
+a folder to copy onto a card, or into an image with a FAT file system where the name
+ends in .img. A folder must be new or empty, or hold only an earlier card. What motors and
+supplies do is not looked at for a card: limberjack check says it.
 
 A motion that runs into an end stop is refused (exit 1). Files appear whole or not
 at all, and are read back and compared before they get their names.`,
 		Example: `  limberjack export greet.motion.yaml --to csv -o greet.csv
-  limberjack export greet.motion.yaml --to vcd -o greet.vcd`,
-		Args: needs(1, 1, "one motion", "limberjack export greet.motion.yaml --to csv -o greet.csv"),
+  limberjack export greet.motion.yaml --to vcd -o greet.vcd
+  limberjack export keeper.show.yaml --to card -o card.img`,
+		Args: needs(1, 1, "one motion or show", "limberjack export greet.motion.yaml --to csv -o greet.csv"),
 		RunE: func(c *cobra.Command, args []string) error {
 			o.file = args[0]
 			return runExport(o, c.OutOrStdout(), c.ErrOrStderr())
 		},
 	}
-	c.Flags().StringVar(&o.form, "to", "csv", "csv, json, vcd or header")
-	c.Flags().StringVarP(&o.out, "output", "o", "", "file to write")
+	c.Flags().StringVar(&o.form, "to", "csv", "csv, json, vcd, header or card")
+	c.Flags().StringVarP(&o.out, "output", "o", "", "file to write; of a card also a folder")
+	o.card.flags(c)
 	names := formNames()
 	completeWords(c, "to", names...)
 	return c
@@ -50,16 +57,22 @@ func formNames() []string {
 	for _, f := range timeline.Forms() {
 		names = append(names, f.String())
 	}
-	return names
+	return append(names, cardForm)
 }
 
 func runExport(o exportOptions, out, errOut io.Writer) error {
 	form, ok := timeline.ParseForm(o.form)
-	if !ok {
+	if !ok && o.form != cardForm {
 		return fmt.Errorf("--to is %q; it may be %s", o.form, strings.Join(formNames(), ", "))
 	}
 	if o.out == "" {
 		return errors.New("export needs a file to write: -o PATH")
+	}
+	if o.form == cardForm {
+		return exportCard(o.file, o.out, o.card, out, errOut)
+	}
+	if err := o.card.unused(o.form); err != nil {
+		return err
 	}
 	_, lines, err := pulsesOf(o.file, errOut)
 	if err != nil {

@@ -13,13 +13,16 @@ import (
 
 func newVerifyCommand() *cobra.Command {
 	return &cobra.Command{
-		Use:   "verify FILE…",
-		Short: "Read exported timelines back and prove them whole",
+		Use:   "verify PATH…",
+		Short: "Read exported timelines and cards back and prove them whole",
 		Long: `verify reads csv, json, vcd and header files that export wrote, and proves that
 nothing is missing or changed: every frame in its place, the count and the CRC-32
-those of the closing line. It exits 1 when a file is damaged.`,
-		Example: "  limberjack verify greet.csv greet.vcd",
-		Args:    needs(1, -1, "a file to verify", "limberjack verify greet.csv"),
+those of the closing line. Of a card it reads a folder, an image or a single file,
+and names each damage by file, sector, motion and time. It exits 1 when something is
+damaged.`,
+		Example: `  limberjack verify greet.csv greet.vcd
+  limberjack verify card.img`,
+		Args: needs(1, -1, "a file to verify", "limberjack verify greet.csv"),
 		RunE: func(c *cobra.Command, args []string) error {
 			return runVerify(args, c.OutOrStdout(), c.ErrOrStderr())
 		},
@@ -29,6 +32,19 @@ those of the closing line. It exits 1 when a file is damaged.`,
 func runVerify(names []string, out, errOut io.Writer) error {
 	damaged := false
 	for _, name := range names {
+		c, err := openCard(name)
+		if err != nil {
+			return fmt.Errorf("%s cannot be read: %w", name, reason(err))
+		}
+		if c != nil {
+			whole, err := verifyCard(name, c, out, errOut)
+			c.close()
+			if err != nil {
+				return err
+			}
+			damaged = damaged || !whole
+			continue
+		}
 		f, err := os.Open(name)
 		if err != nil {
 			return fmt.Errorf("%s cannot be read: %w", name, reason(err))

@@ -1,0 +1,155 @@
+package card
+
+import (
+	"io"
+	"testing"
+)
+
+// resealed gives a file with right CRC-16s in all its sectors, so that what a fuzzer
+// changed gets past them.
+func resealed(b []byte) memory {
+	m := append(memory(nil), b...)
+	for i := 0; i+SectorSize <= len(m); i += SectorSize {
+		seal(m[i : i+SectorSize])
+	}
+	return m
+}
+
+// FuzzContainer: whatever the bytes are, reading ends without a panic; a container that
+// Verify takes for whole can be opened, and all its frames and cues read.
+func FuzzContainer(f *testing.F) {
+	_, d := small(f)
+	f.Add([]byte(d["TOWER.LJC"]), true)
+	f.Add([]byte(d["TOWER.LJC"]), false)
+	f.Add([]byte(d["TOWER.LJC"][:3*SectorSize]), true)
+	f.Add([]byte("LJCARD"), false)
+	f.Fuzz(func(t *testing.T, b []byte, seals bool) {
+		m := memory(b)
+		if seals {
+			m = resealed(b)
+		}
+		in := Input{"TOWER.LJC", int64(len(m)), m}
+		r, err := VerifyFile(in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c, err := OpenContainer(m, in.Size)
+		if err != nil {
+			if r.OK() {
+				t.Fatalf("whole, but not to be opened: %v", err)
+			}
+			return
+		}
+		values := make([]uint16, c.Header.Channels)
+		for i := range c.Motions {
+			_, err := c.Words(i)
+			if err != nil && r.OK() {
+				t.Fatalf("whole, but its cues cannot be read: %v", err)
+			}
+			last := c.Motions[i].Frames - 1
+			for _, k := range []uint32{0, last / 2, last} {
+				if err := c.Frame(i, k, values); err != nil && r.OK() {
+					t.Fatalf("whole, but a frame cannot be read: %v", err)
+				}
+			}
+		}
+		if _, err := Describe([]Input{in}); err != nil && r.OK() {
+			t.Fatalf("whole, but not to be described: %v", err)
+		}
+	})
+}
+
+// FuzzIndex: the same of an index.
+func FuzzIndex(f *testing.F) {
+	_, d := small(f)
+	f.Add([]byte(d[IndexName]), true)
+	f.Add([]byte(d[IndexName]), false)
+	f.Add([]byte(d[IndexName][:SectorSize]), true)
+	f.Fuzz(func(t *testing.T, b []byte, seals bool) {
+		m := memory(b)
+		if seals {
+			m = resealed(b)
+		}
+		in := Input{IndexName, int64(len(m)), m}
+		r, err := VerifyFile(in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		x, err := OpenIndex(m, in.Size)
+		if err != nil {
+			if r.OK() {
+				t.Fatalf("whole, but not to be opened: %v", err)
+			}
+			return
+		}
+		for i := range x.Triggers {
+			x.startsText(i)
+		}
+		if y := x.bytes(); r.OK() && string(y) != string(m) {
+			t.Fatal("read and written again it is another")
+		}
+		if _, err := Verify([]Input{in}); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
+
+// FuzzImage: an image whose boot sector, root directory and first files are anything.
+func FuzzImage(f *testing.F) {
+	for _, fat := range []FAT{FAT16, FAT32} {
+		m, b := imageOf(f, ImageOptions{FAT: fat})
+		root := m.volume.dataAt() * SectorSize
+		if fat == FAT16 {
+			root = m.volume.rootAt() * SectorSize
+		}
+		f.Add([]byte(b[:SectorSize]), []byte(b[root:root+6*dirEntry]), int64(len(b)))
+	}
+	f.Fuzz(func(t *testing.T, boot, root []byte, size int64) {
+		if size < 0 || size > 40<<20 {
+			return
+		}
+		s := &sparse{size: size, parts: map[int64][]byte{0: boot}}
+		if v, err := findVolume(s, size); err == nil {
+			at := v.rootAt()
+			if v.fat == FAT32 {
+				at = v.dataAt()
+			}
+			s.parts[at*SectorSize] = root
+		}
+		r, err := VerifyImage(s, size)
+		if err == nil && r.OK() {
+			t.Fatal("an image without its files was taken for whole")
+		}
+		if files, err := ImageFiles(s, size); err == nil {
+			Describe(files)
+		}
+	})
+}
+
+// sparse is zero but for some parts.
+type sparse struct {
+	size  int64
+	parts map[int64][]byte
+}
+
+func (s *sparse) ReadAt(b []byte, at int64) (int, error) {
+	if at < 0 || at >= s.size {
+		return 0, io.EOF
+	}
+	short := int64(len(b)) > s.size-at
+	if short {
+		b = b[:s.size-at]
+	}
+	clear(b)
+	for from, part := range s.parts {
+		if skip := at - from; skip >= 0 && skip < int64(len(part)) {
+			copy(b, part[skip:])
+		} else if skip < 0 && -skip < int64(len(b)) {
+			copy(b[-skip:], part)
+		}
+	}
+	if short {
+		return len(b), io.EOF
+	}
+	return len(b), nil
+}
