@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -11,6 +12,8 @@ import (
 	"os/signal"
 	"strconv"
 	"strings"
+	"syscall"
+	"time"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
@@ -37,8 +40,9 @@ func newJogCommand() *cobra.Command {
 than 30 deg/s and never beyond its travel.
 
 On a terminal: left and right arrow move by the step, up and down change the step,
-tab takes the next axis, r moves everything to rest, space is a controlled stop,
-q ends. Otherwise, or for larger ways, lines are read: head-pan 10deg, head-pan by
+tab takes the next axis, r moves everything to rest, q does so and ends. Space and
+Ctrl-C are a controlled stop, also while an axis moves: every axis comes to rest
+within its limits, then it is let go unless it carries weight. Otherwise, or for larger ways, lines are read: head-pan 10deg, head-pan by
 -2.5, rest, stop, quit.`,
 		Example: `  limberjack jog keeper.rig.yaml --board main --port /dev/ttyUSB0`,
 		Args:    needs(1, 1, "a rig", "limberjack jog keeper.rig.yaml --port /dev/ttyUSB0"),
@@ -68,7 +72,7 @@ func runJog(ctx context.Context, o jogOptions, in io.Reader, out, errOut io.Writ
 	if err != nil {
 		return err
 	}
-	j := &jogger{rig: rig, board: spec, out: out, at: map[*sequence.Axis]float64{}, step: 1}
+	j := &jogger{rig: rig, board: spec, at: map[*sequence.Axis]float64{}, step: 1}
 	for _, a := range rig.Axes {
 		if a.Board == spec {
 			j.axes = append(j.axes, a)
@@ -82,31 +86,52 @@ func runJog(ctx context.Context, o jogOptions, in io.Reader, out, errOut io.Writ
 	if err != nil {
 		return err
 	}
+	terminal, raw := in.(*os.File)
+	if raw = raw && term.IsTerminal(int(terminal.Fd())); raw {
+		out = returning{out}
+	}
 	s := &stage{options: playOptions{baud: o.baud, atRest: o.atRest}, rig: rig, lines: []*timeline.Timeline{tl}, where: map[string]string{spec.Name: o.port + o.url},
 		in: in, show: newShow(out, errOut, false)}
+	j.out = s.show.out
+	defer s.show.end()
 	life, end := context.WithCancel(context.WithoutCancel(ctx))
 	defer end()
 	defer s.close()
-	ctx, release := signal.NotifyContext(ctx, os.Interrupt)
+	ctx, release := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
 	defer release()
+	signal.Ignore(syscall.SIGPIPE) // who read what jog says may go before the axes have stopped
 	b, err := s.connect(ctx, life, tl, nil)
 	if err != nil {
 		return err
 	}
-	s.boards = []*live.Board{b}
+	s.boards, j.live = []*live.Board{b}, b
 	reader := bufio.NewReader(in)
-	s.in = reader
+	if !o.atRest {
+		s.answers = firstLine(reader)
+	}
 	if err := s.confirm(ctx); err != nil {
-		return err
+		return j.ended(err)
 	}
 	if err := b.Arm(ctx, nil); err != nil {
-		return err
+		return j.ended(err)
 	}
-	j.live = b
-	if f, ok := in.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
-		return j.keys(ctx, f, reader)
+	if raw {
+		err = j.keys(ctx, terminal, reader)
+	} else {
+		err = j.lines(ctx, reader)
 	}
-	return j.lines(ctx, reader)
+	return j.ended(err)
+}
+
+// firstLine gives one line of the input, and leaves the others for who comes after.
+func firstLine(in *bufio.Reader) chan string {
+	line := make(chan string)
+	go func() {
+		defer close(line)
+		text, _ := in.ReadString('\n')
+		line <- strings.ToLower(strings.TrimSpace(text))
+	}()
+	return line
 }
 
 // jogger moves the axes of one board.
@@ -144,10 +169,14 @@ func (j *jogger) timeline() (*timeline.Timeline, error) {
 	return nil, fmt.Errorf("board %s drives no axis", j.board.Name)
 }
 
-// move moves one axis, within its travel.
+// move moves one axis, within its travel; a servo that turns on and on has full speed
+// both ways for that.
 func (j *jogger) move(ctx context.Context, a *sequence.Axis, to float64) error {
-	if a.HasTravel() {
+	switch {
+	case a.HasTravel():
 		to = math.Max(a.Travel[0].V, math.Min(a.Travel[1].V, to))
+	case a.Kind == sequence.ContinuousServo:
+		to = math.Max(-100, math.Min(100, to))
 	}
 	was := j.at[a]
 	j.at[a] = to
@@ -155,7 +184,7 @@ func (j *jogger) move(ctx context.Context, a *sequence.Axis, to float64) error {
 		j.at[a] = was
 		return err
 	}
-	fmt.Fprintf(j.out, "%s at %s %s\r\n", a.Name, strconv.FormatFloat(math.Round(to*1000)/1000, 'f', -1, 64), a.Unit)
+	fmt.Fprintf(j.out, "%s at %s %s\n", a.Name, strconv.FormatFloat(math.Round(to*1000)/1000, 'f', -1, 64), a.Unit)
 	return nil
 }
 
@@ -167,7 +196,7 @@ func (j *jogger) rest(ctx context.Context) error {
 	if err := j.follow(ctx); err != nil {
 		return err
 	}
-	fmt.Fprint(j.out, "all axes at rest\r\n")
+	fmt.Fprintln(j.out, "all axes at rest")
 	return nil
 }
 
@@ -190,26 +219,70 @@ func (j *jogger) follow(ctx context.Context) error {
 
 // stop brings everything to rest; jog ends, since the board is disarmed then.
 func (j *jogger) stop() error {
-	stopBoard(j.live, false)
-	fmt.Fprint(j.out, "stopped and disarmed\r\n")
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	defer cancel()
+	if err := j.live.Stop(ctx); err != nil {
+		return err
+	}
+	fmt.Fprintln(j.out, "stopped and disarmed")
 	return nil
 }
 
-// lines obeys lines of words until there are no more.
-func (j *jogger) lines(ctx context.Context, in *bufio.Reader) error {
-	for {
-		line, err := in.ReadString('\n')
-		if text := strings.TrimSpace(line); text != "" {
-			ended, problem := j.obey(ctx, text)
-			if ended || ctx.Err() != nil {
-				return problem
-			}
-			if problem != nil {
-				fmt.Fprintln(j.out, problem)
-			}
+// interrupted is stop where not the keyboard asked for it.
+func (j *jogger) interrupted() error {
+	if err := j.stop(); err != nil {
+		return err
+	}
+	return live.ErrStopped
+}
+
+// over says whether an error leaves a board that jog cannot move any more.
+func over(err error) bool {
+	var lost *live.LostError
+	return errors.As(err, &lost) || errors.Is(err, live.ErrNotArmed) || errors.Is(err, live.ErrClosed)
+}
+
+// ended turns the end of jog into an exit code.
+func (j *jogger) ended(err error) error {
+	switch {
+	case err != nil && over(err):
+		if errors.Is(err, live.ErrNotArmed) {
+			err = &live.LostError{Board: j.board.Name, Text: "it is not armed any more"}
 		}
-		if err != nil {
-			return j.rest(ctx)
+		fmt.Fprintf(j.out, "%v; look at the prop, then start jog again\n", err)
+		return errFindings
+	case errors.Is(err, live.ErrStopped) || errors.Is(err, context.Canceled):
+		return errFindings
+	}
+	return err
+}
+
+// lines obeys lines of words, one after the other, until there are no more.
+func (j *jogger) lines(ctx context.Context, in *bufio.Reader) error {
+	lines := make(chan string)
+	go func() {
+		defer close(lines)
+		for text := bufio.NewScanner(in); text.Scan(); {
+			lines <- strings.TrimSpace(text.Text())
+		}
+	}()
+	for {
+		if ctx.Err() != nil { // whatever else has come
+			return j.interrupted()
+		}
+		select {
+		case <-ctx.Done():
+		case text, more := <-lines:
+			if !more {
+				return j.rest(ctx)
+			}
+			ended, err := j.obey(ctx, text)
+			switch {
+			case ended || over(err):
+				return err
+			case err != nil && ctx.Err() == nil:
+				fmt.Fprintln(j.out, err)
+			}
 		}
 	}
 }
@@ -217,6 +290,8 @@ func (j *jogger) lines(ctx context.Context, in *bufio.Reader) error {
 // obey does what a line says.
 func (j *jogger) obey(ctx context.Context, text string) (ended bool, err error) {
 	switch text {
+	case "":
+		return false, nil
 	case "rest":
 		return false, j.rest(ctx)
 	case "stop":
@@ -249,72 +324,184 @@ func (j *jogger) obey(ctx context.Context, text string) (ended bool, err error) 
 	return false, fmt.Errorf("%q is no axis of board %s; it has %s (or write rest, stop, quit)", name, j.board.Name, strings.Join(names, ", "))
 }
 
-// keys obeys single keys of a terminal.
+// returning ends lines as a terminal wants it that adds nothing by itself.
+type returning struct{ io.Writer }
+
+func (r returning) Write(p []byte) (int, error) {
+	_, err := r.Writer.Write(bytes.ReplaceAll(p, []byte("\n"), []byte("\r\n")))
+	return len(p), err
+}
+
+// key is a byte that was typed, or one of those below.
+type key int
+
+const (
+	keyUp key = 256 + iota
+	keyDown
+	keyRight
+	keyLeft
+	keyOther // a key that means nothing here
+	keyGone  // the terminal is gone
+	keyNone  = key(-1)
+	keyStop  = key(' ')
+	ctrlC    = key(3)
+	ctrlD    = key(4)
+)
+
+func (k key) stops() bool { return k == keyStop || k == ctrlC || k == keyGone }
+
+// moves says whether what a key asks for takes time.
+func (k key) moves() bool { return k == keyLeft || k == keyRight || k == 'r' || k == 'q' || k == ctrlD }
+
+// keys obeys single keys of a terminal. A key that stops is obeyed while an axis
+// moves; of others that come meanwhile the last one is kept, so that an arrow that is
+// held down moves no further than a step after it is let go.
 func (j *jogger) keys(ctx context.Context, f *os.File, in *bufio.Reader) error {
 	was, err := term.MakeRaw(int(f.Fd()))
 	if err != nil {
 		return j.lines(ctx, in)
 	}
 	defer term.Restore(int(f.Fd()), was)
+	typed := make(chan key)
+	go readKeys(in, typed)
 	j.tell()
-	for ctx.Err() == nil {
-		key, err := keyOf(in)
-		if err != nil {
-			return j.rest(ctx)
+	for next := keyNone; ; {
+		k := next
+		if k == keyNone {
+			select {
+			case <-ctx.Done():
+			case k = <-typed:
+			}
 		}
-		ended, err := j.press(ctx, key)
-		if ended {
+		switch {
+		case ctx.Err() != nil || k == keyGone:
+			return j.interrupted()
+		case k.stops():
+			return j.stop()
+		}
+		next = keyNone
+		if !k.moves() {
+			j.turn(k)
+			continue
+		}
+		ended, err := false, error(nil)
+		if ended, next, err = j.doing(ctx, typed, k); ended || over(err) {
 			return err
 		}
-		if err != nil {
-			fmt.Fprintf(j.out, "%v\r\n", err)
+		if err != nil && ctx.Err() == nil {
+			fmt.Fprintln(j.out, err)
 		}
 	}
-	return j.stop()
 }
 
-// keyOf reads a key; an arrow is ESC [ and a letter (ECMA-48, cursor keys), given
-// as that letter.
-func keyOf(in *bufio.Reader) (byte, error) {
+// doing does what a key says, unless one that stops comes meanwhile. It gives the
+// last key of those that came, to be done next.
+func (j *jogger) doing(ctx context.Context, typed <-chan key, k key) (ended bool, next key, err error) {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		ended, err = j.press(ctx, k)
+	}()
+	next = keyNone
+	for {
+		select {
+		case <-done:
+			if next.stops() {
+				ended, err = false, nil // what was begun has been given up
+			}
+			return ended, next, err
+		case k := <-typed:
+			if next.stops() {
+				continue
+			}
+			if next = k; k.stops() {
+				cancel()
+			}
+		}
+	}
+}
+
+// readKeys gives keys; the last is that the terminal is gone.
+func readKeys(in *bufio.Reader, typed chan<- key) {
+	for {
+		k, err := keyOf(in)
+		if err != nil {
+			typed <- keyGone
+			return
+		}
+		typed <- k
+	}
+}
+
+var arrows = map[byte]key{'A': keyUp, 'B': keyDown, 'C': keyRight, 'D': keyLeft}
+
+// keyOf reads a key. An arrow is ESC [ and a letter, or ESC O and a letter (ECMA-48,
+// CSI and SS3; the letters are those of CUU, CUD, CUF and CUB). A sequence with
+// parameters is another key, and is read to its end, so that no part of it is taken
+// for a letter that was typed.
+func keyOf(in *bufio.Reader) (key, error) {
 	b, err := in.ReadByte()
 	if err != nil || b != 0x1b {
-		return b, err
+		return key(b), err
 	}
-	if next, err := in.ReadByte(); err != nil || next != '[' {
-		return 0, err
+	if b, err = in.ReadByte(); err != nil {
+		return keyNone, err
 	}
-	return in.ReadByte()
+	if b != '[' && b != 'O' {
+		return keyOther, in.UnreadByte() // the escape key, and then another one
+	}
+	plain := true
+	for {
+		b, err = in.ReadByte()
+		switch {
+		case err != nil:
+			return keyNone, err
+		case b < 0x20: // no part of a sequence
+			return key(b), nil
+		case b < 0x40:
+			plain = false
+			continue
+		}
+		if k, ok := arrows[b]; ok && plain {
+			return k, nil
+		}
+		return keyOther, nil
+	}
 }
 
-// press does what a key says.
-func (j *jogger) press(ctx context.Context, key byte) (ended bool, err error) {
-	const least, most = 0.1, 20
+// press does what a key says that moves axes.
+func (j *jogger) press(ctx context.Context, k key) (ended bool, err error) {
 	a := j.axes[j.axis]
-	switch key {
-	case 'D': // left
+	switch k {
+	case keyLeft:
 		return false, j.move(ctx, a, j.at[a]-j.step)
-	case 'C': // right
+	case keyRight:
 		return false, j.move(ctx, a, j.at[a]+j.step)
-	case 'A': // up
-		j.step = math.Min(most, j.step*2)
-		j.tell()
-	case 'B': // down
-		j.step = math.Max(least, j.step/2)
-		j.tell()
-	case '\t':
-		j.axis = (j.axis + 1) % len(j.axes)
-		j.tell()
 	case 'r':
 		return false, j.rest(ctx)
-	case ' ', 3: // space, Ctrl-C
-		return true, j.stop()
-	case 'q', 4: // q, Ctrl-D
-		return true, j.rest(ctx)
 	}
-	return false, nil
+	return true, j.rest(ctx)
+}
+
+// turn changes what the next arrow will do.
+func (j *jogger) turn(k key) {
+	const least, most = 0.1, 20
+	switch k {
+	case keyUp:
+		j.step = math.Min(most, j.step*2)
+	case keyDown:
+		j.step = math.Max(least, j.step/2)
+	case '\t':
+		j.axis = (j.axis + 1) % len(j.axes)
+	default:
+		return
+	}
+	j.tell()
 }
 
 func (j *jogger) tell() {
 	a := j.axes[j.axis]
-	fmt.Fprintf(j.out, "%s, step %g %s  (arrows move, tab: next axis, r: rest, space: stop, q: quit)\r\n", a.Name, j.step, a.Unit)
+	fmt.Fprintf(j.out, "%s, step %g %s  (arrows move, tab: next axis, r: rest, space: stop, q: quit)\n", a.Name, j.step, a.Unit)
 }

@@ -75,7 +75,7 @@ NAME.take.jsonl.`,
 	f.Float64Var(&o.speed, "speed", 1, "share of the full speed, 0.05 to 1, for rehearsal")
 	f.BoolVar(&o.loop, "loop", false, "play over and over, until it is stopped")
 	f.DurationVar(&o.countIn, "count-in", 3*time.Second, "time in the first pose before the start")
-	f.StringVar(&o.end, "end", "rest", "after the last frame: hold, rest or release")
+	f.StringVar(&o.end, "end", "rest", "after the last frame: hold the pose until Ctrl-C, move to rest and let go, or release at once")
 	f.StringVar(&o.take, "take", "", "log this take to NAME.take.jsonl")
 	f.BoolVar(&o.atRest, "at-rest", false, "the prop stands at rest: do not ask")
 	f.BoolVar(&o.writeClock, "write-clock", false, "write how fast each board's clock runs, as measured, into the rig's clock:")
@@ -117,6 +117,11 @@ func runPlay(ctx context.Context, o playOptions, in io.Reader, out, errOut io.Wr
 	where, err := o.places(lines)
 	if err != nil {
 		return err
+	}
+	for _, t := range lines {
+		if end := t.Time(t.Frames - 1); o.from > 0 && o.from >= end {
+			return fmt.Errorf("--from %g is no place in the motion, which ends at %.3f s", o.from, end)
+		}
 	}
 	s := &stage{options: o, rig: p.Rig, lines: lines, where: where, in: in, show: newShow(out, errOut, o.json)}
 	s.show.mute, s.show.boards = p.Script.Audio == nil, len(lines)
@@ -175,6 +180,7 @@ type stage struct {
 	answers chan string
 	show    *show
 	boards  []*live.Board
+	enter   float64 // s of performance time at which the first round is entered
 }
 
 func (s *stage) perform(ctx context.Context) (err error) {
@@ -187,33 +193,26 @@ func (s *stage) perform(ctx context.Context) (err error) {
 	life, end := context.WithCancel(context.WithoutCancel(ctx))
 	defer end()
 	defer s.close()
+	defer s.show.end()
 	interrupted := make(chan os.Signal, 4)
 	signal.Notify(interrupted, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
 	defer signal.Stop(interrupted)
+	// Who reads what is told may go before the prop stands still, as when Ctrl-C ends all
+	// of a pipeline: writing to nobody must not end this process.
+	signal.Ignore(syscall.SIGPIPE)
 	connecting, cancel := context.WithCancel(ctx)
 	defer cancel()
 	stopped := s.listen(interrupted, cancel)
-	for _, t := range s.lines {
-		b, err := s.connect(connecting, life, t, take)
-		if err != nil {
-			return s.playError(err)
-		}
-		s.boards = append(s.boards, b)
+	if err := s.ready(connecting, life, take, stopped); err != nil {
+		return s.early(err)
 	}
-	if err := s.confirm(connecting); err != nil {
-		return s.playError(err)
-	}
-	for _, b := range s.boards {
-		if err := b.Arm(connecting, nil); err != nil {
-			return s.playError(err)
-		}
-	}
-	stopped.arm(s.boards)
 	err = live.Play(ctx, s.boards, s.lines, s.playOptions())
 	for s.again(connecting, err) {
 		err = live.Play(ctx, s.boards, s.lines, s.playOptions())
 	}
-	s.show.end()
+	if err == nil && s.options.end == "hold" {
+		err = s.hold(connecting)
+	}
 	stopped.wait()
 	if err == nil {
 		return s.clocks()
@@ -226,37 +225,98 @@ func (s *stage) perform(ctx context.Context) (err error) {
 	return s.playError(err)
 }
 
+// ready connects all boards, asks whether the prop stands at rest, and arms them.
+func (s *stage) ready(ctx, life context.Context, take *live.Take, stopped *brakes) error {
+	for _, t := range s.lines {
+		b, err := s.connect(ctx, life, t, take)
+		if err != nil {
+			return err
+		}
+		s.boards = append(s.boards, b)
+		stopped.add(b)
+	}
+	if err := s.confirm(ctx); err != nil {
+		return err
+	}
+	for _, b := range s.boards {
+		if err := b.Arm(ctx, nil); err != nil {
+			return err
+		}
+	}
+	return ctx.Err()
+}
+
+// early turns what went wrong before anything has moved into an exit code.
+func (s *stage) early(err error) error {
+	if errors.Is(err, live.ErrStopped) || errors.Is(err, context.Canceled) {
+		return errFindings
+	}
+	return err
+}
+
 // again asks whether to arm anew boards of which one was lost, and to go on from where
 // the motion was, and does so: nothing moves because a cable is back.
 func (s *stage) again(ctx context.Context, err error) bool {
 	var lost *live.LostError
-	if !errors.As(err, &lost) || s.options.atRest {
+	if !errors.As(err, &lost) || s.options.atRest || ctx.Err() != nil {
 		return false
 	}
-	at := s.show.position()
-	for _, t := range s.lines {
-		at = min(at, t.Time(t.Frames-1))
+	if lost.Moving {
+		s.enter = lost.At
 	}
-	s.show.note(fmt.Sprintf("%v. Look at the prop: is all clear of hands and cables, and does every axis stand at rest, or hold? Write yes to arm again and go on from %.1f s:", err, at))
-	if a, ok := s.answer(ctx); !ok || !isYes(a) {
-		return false
-	}
+	s.show.note(fmt.Sprintf("%v; it is waited for, Ctrl-C ends", err))
+	var loose []string
 	for _, b := range s.boards {
-		err := b.Await(ctx)
-		if err == nil {
-			err = b.Arm(ctx, nil)
+		if s.deaf() || b.Await(ctx) != nil {
+			return false
 		}
+		list, err := b.Loose(ctx)
 		if err != nil {
 			s.show.note(err.Error())
 			return false
 		}
+		loose = append(loose, list...)
+		b.Flush()
 	}
-	s.options.from = at
-	return true
+	if s.deaf() { // what was written before the question is no answer to it
+		return false
+	}
+	stand := "Every axis has held its place."
+	if len(loose) > 0 {
+		stand = fmt.Sprintf("Let go, and taken to stand still where they were last told to: %s. What stands elsewhere now would go there at full speed.", strings.Join(loose, ", "))
+	}
+	s.show.note(fmt.Sprintf("Look at the prop: is all clear of hands and cables? %s Write yes to arm again and go on from %.1f s:", stand, s.enter))
+	if a, ok := s.answer(ctx); !ok || !isYes(a) {
+		return false
+	}
+	for _, b := range s.boards {
+		if err := b.Arm(ctx, nil); err != nil {
+			s.show.note(err.Error())
+			return false
+		}
+	}
+	return ctx.Err() == nil
+}
+
+// hold keeps the last pose until somebody ends it, or a board is lost.
+func (s *stage) hold(ctx context.Context) error {
+	s.show.note("holding the last pose; Ctrl-C lets go of what carries no weight")
+	for {
+		for _, b := range s.boards {
+			if armed, why := b.Armed(); !armed && ctx.Err() == nil {
+				return &live.LostError{Board: b.Name(), Text: why}
+			}
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-time.After(50 * time.Millisecond):
+		}
+	}
 }
 
 func (s *stage) playOptions() live.PlayOptions {
-	o := live.PlayOptions{From: s.options.from, To: s.options.to, Speed: s.options.speed, CountIn: s.options.countIn, End: endings[s.options.end], Events: s.show.event}
+	o := live.PlayOptions{From: s.options.from, To: s.options.to, Enter: s.enter, Speed: s.options.speed, CountIn: s.options.countIn, End: endings[s.options.end], Events: s.show.event}
 	if s.options.loop {
 		o.Rounds = live.Forever
 	}
@@ -334,6 +394,9 @@ func (s *stage) confirm(ctx context.Context) error {
 	if s.options.atRest {
 		return nil
 	}
+	for _, b := range s.boards {
+		b.Flush()
+	}
 	s.show.note("Does every axis stand at its rest, with hands and cables out of the way? Servos take hold at full speed. Write yes to arm:")
 	a, ok := s.answer(ctx)
 	if !ok {
@@ -367,6 +430,23 @@ func (s *stage) answer(ctx context.Context) (text string, ok bool) {
 	}
 }
 
+// deaf forgets the lines that were written before a question was asked, and says whether
+// there will be none any more.
+func (s *stage) deaf() bool {
+	const typed = 50 * time.Millisecond // what was typed before is read in this time
+	for s.answers != nil {
+		select {
+		case _, more := <-s.answers:
+			if !more {
+				return true
+			}
+		case <-time.After(typed):
+			return false
+		}
+	}
+	return false
+}
+
 func (s *stage) close() {
 	var all sync.WaitGroup
 	for _, b := range s.boards {
@@ -381,10 +461,13 @@ func (s *stage) playError(err error) error {
 	switch {
 	case err == nil:
 		return nil
-	case errors.As(err, &lost):
-		s.show.note(fmt.Sprintf("%v; look at the prop, then go on with --from %.1f", err, s.show.position()))
-		return errFindings
 	case errors.Is(err, live.ErrStopped) || errors.Is(err, context.Canceled):
+		return errFindings
+	case errors.As(err, &lost) && lost.Moving:
+		s.show.note(fmt.Sprintf("%v; look at the prop, then go on with --from %.1f", err, lost.At))
+		return errFindings
+	case errors.As(err, &lost):
+		s.show.note(fmt.Sprintf("%v; look at the prop, then start again", err))
 		return errFindings
 	}
 	return err
@@ -393,52 +476,65 @@ func (s *stage) playError(err error) error {
 // brakes answers Ctrl-C: once is a controlled stop, twice drops the pulses.
 type brakes struct {
 	mu     sync.Mutex
+	asked  int
 	boards []*live.Board
 	busy   sync.WaitGroup
 }
 
+// echo is how soon after the first a second signal is taken for the same press: programs
+// that run others pass one on to both the process and its group.
+const echo = 100 * time.Millisecond
+
+// listen stops at each signal first, and tells afterwards.
 func (s *stage) listen(interrupted <-chan os.Signal, cancel func()) *brakes {
 	b := &brakes{}
 	go func() {
-		n := 0
+		var first time.Time
 		for sig := range interrupted {
-			if n > 0 && sig != os.Interrupt {
-				continue // only somebody's hand drops what carries weight
-			}
 			cancel()
 			b.mu.Lock()
-			boards := b.boards
+			if b.asked > 0 && (sig != os.Interrupt || time.Since(first) < echo) {
+				b.mu.Unlock()
+				continue // only somebody's hand drops what carries weight
+			}
+			if b.asked == 0 {
+				first = time.Now()
+			}
+			drop := b.asked > 0
+			b.asked++
+			for _, board := range b.boards {
+				b.busy.Go(func() { s.stopBoard(board, drop) })
+			}
 			b.mu.Unlock()
-			if n == 0 {
-				s.show.note("controlled stop; Ctrl-C again drops the pulses now, and what carries weight falls")
-			} else {
+			if drop {
 				s.show.note("pulses dropped")
+			} else {
+				s.show.note("controlled stop; Ctrl-C again drops the pulses now, and what carries weight falls")
 			}
-			drop := n > 0
-			for _, board := range boards {
-				b.busy.Go(func() { stopBoard(board, drop) })
-			}
-			n++
 		}
 	}()
 	return b
 }
 
-func stopBoard(b *live.Board, drop bool) {
+// stopBoard stops a board, and tells where that failed: then the power has to.
+func (s *stage) stopBoard(b *live.Board, drop bool) {
 	const patience = 5 * time.Second
 	ctx, cancel := context.WithTimeout(context.Background(), patience)
 	defer cancel()
+	stop := b.Stop
 	if drop {
-		b.Drop(ctx)
-	} else {
-		b.Stop(ctx)
+		stop = b.Drop
+	}
+	if err := stop(ctx); err != nil && !errors.Is(err, live.ErrClosed) {
+		s.show.note(err.Error())
 	}
 }
 
-func (b *brakes) arm(boards []*live.Board) {
+// add puts a board under the brakes, before it is armed.
+func (b *brakes) add(board *live.Board) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.boards = boards
+	b.boards = append(b.boards, board)
 }
 
 func (b *brakes) wait() { b.busy.Wait() }

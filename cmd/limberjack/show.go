@@ -18,8 +18,8 @@ import (
 // show tells what happens: a status line on a terminal, lines otherwise, or JSON.
 type show struct {
 	mu       sync.Mutex
-	out      io.Writer
-	errOut   io.Writer
+	out      *unblocked
+	errOut   *unblocked
 	json     bool
 	terminal *os.File // nil: what is written goes elsewhere
 	line     bool     // a status line stands there
@@ -27,21 +27,14 @@ type show struct {
 	boards   int
 	latest   []live.Event // progress of each board
 	last     time.Time    // when progress was told
-	at       float64
 }
 
 func newShow(out, errOut io.Writer, asJSON bool) *show {
-	s := &show{out: out, errOut: errOut, json: asJSON}
+	s := &show{out: newUnblocked(out), errOut: newUnblocked(errOut), json: asJSON, boards: 1}
 	if f, ok := out.(*os.File); ok && !asJSON && term.IsTerminal(int(f.Fd())) {
 		s.terminal = f
 	}
 	return s
-}
-
-func (s *show) position() float64 {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.at
 }
 
 // note writes a line for people; with JSON it goes to standard error.
@@ -63,13 +56,17 @@ func (s *show) clear() {
 	}
 }
 
+// end ends the status line, and waits until all was written, but no longer than a reader
+// deserves.
 func (s *show) end() {
 	s.mu.Lock()
-	defer s.mu.Unlock()
 	if s.line {
 		fmt.Fprintln(s.out)
 		s.line = false
 	}
+	s.mu.Unlock()
+	s.out.flush()
+	s.errOut.flush()
 }
 
 // plainEvery is how often progress is told where there is no terminal.
@@ -92,7 +89,6 @@ func (s *show) event(e live.Event) {
 
 // progress takes one board's, and tells of all when the last one's has come.
 func (s *show) progress(e live.Event) {
-	s.at = e.Position
 	if s.json {
 		s.asJSON(e)
 		return

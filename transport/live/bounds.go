@@ -80,6 +80,15 @@ func newBounds(c *timeline.Channel, r reach, soft float64) bounds {
 		softSpeed: l.SoftSpeed * closest, softRise: l.SoftRise * closest}
 }
 
+// position gives a stepper's position from its low 16 bits: the one within its travel,
+// or, where that is wider, or there is none, the one that is nearest to another.
+func (b *bounds) position(v uint16, near int64) int64 {
+	if width := b.high - b.low; width < 1<<16 {
+		near = b.low + width/2
+	}
+	return int64(wire.Position(v, int32(near)))
+}
+
 func clamp32(v int64) int64 { return max(math.MinInt32, min(math.MaxInt32, v)) }
 
 var wireUnits = [...]wire.Unit{timeline.PulseTicks: wire.UnitTicks, timeline.Duty: wire.UnitDuty, timeline.StepDelta: wire.UnitSteps,

@@ -7,6 +7,8 @@ import (
 	"slices"
 	"time"
 
+	"limberjack/sequence"
+	"limberjack/transport/timeline"
 	"limberjack/transport/wire"
 )
 
@@ -22,13 +24,66 @@ func (b *Board) Rest() []uint16 {
 	return values
 }
 
+// Standing gives where the axes are taken to stand, one value a channel of the
+// timeline, for Arm: where they were told to be last in this session, and otherwise at
+// rest. What turns on and on is at rest in any case.
+func (b *Board) Standing() []uint16 {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	values := make([]uint16, len(b.bounds))
+	for i := range b.bounds {
+		values[i] = uint16(b.standing(i))
+	}
+	return values
+}
+
+// standing gives where an axis is taken to stand. b.mu is held.
+func (b *Board) standing(i int) int64 {
+	c := &b.tl.Channels[i]
+	switch {
+	case !b.told || c.Unit == timeline.Duty || c.Axis.Kind == sequence.ContinuousServo || c.Trigger:
+		return b.bounds[i].rest
+	case b.bounds[i].unit != wire.UnitTicks:
+		return b.at[i]
+	case b.last[i] == 0:
+		return b.bounds[i].rest
+	}
+	return b.last[i]
+}
+
+// Loose says in words which servos and steppers have no pulse now, and where Arm would
+// take them to stand: an axis that was let go may have been moved, or may have fallen.
+func (b *Board) Loose(ctx context.Context) ([]string, error) {
+	_, live, err := b.Pose(ctx)
+	if err != nil {
+		return nil, err
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	var list []string
+	for i := range live {
+		c := &b.tl.Channels[i]
+		if live[i] || c.Unit != timeline.PulseTicks && c.Unit != timeline.StepDelta || c.Axis.Kind == sequence.ContinuousServo {
+			continue
+		}
+		at := b.standing(i)
+		if at == b.bounds[i].rest {
+			list = append(list, c.Axis.Name+" at rest")
+			continue
+		}
+		list = append(list, c.Axis.Name+" at "+amount(c, at))
+	}
+	return list, nil
+}
+
 // Arm lets pulses leave. values, one a channel of the timeline in its order, say
 // where somebody has seen that the prop stands: a servo drives there at full speed
-// with its first pulse. nil is the rest pose. Channels that still hold after a stop
-// keep their present values.
-func (b *Board) Arm(ctx context.Context, values []uint16) error {
+// with its first pulse. nil is what Standing gives: after a connection the rest pose.
+// Channels that still hold after a stop keep their present values. Where Arm gives up
+// before it knows whether the board is armed, it stops the board.
+func (b *Board) Arm(ctx context.Context, values []uint16) (err error) {
 	if values == nil {
-		values = b.Rest()
+		values = b.Standing()
 	}
 	if len(values) != len(b.tl.Channels) {
 		return fmt.Errorf("the pose has %d values, board %s has %d channels", len(values), b.name, len(b.tl.Channels))
@@ -40,22 +95,45 @@ func (b *Board) Arm(ctx context.Context, values []uint16) error {
 	case was:
 		return nil
 	case !ready:
-		return &LostError{b.name, "it is not set up"}
+		return &LostError{Board: b.name, Text: "it is not set up"}
+	case ctx.Err() != nil:
+		return ctx.Err()
 	}
+	b.mu.Lock()
+	b.arming, b.halted = true, false
+	b.mu.Unlock()
+	defer func() { err = b.decided(err) }()
 	ack, err := b.request(ctx, &wire.Arm{Boot: boot, Values: wire.Values(nil).Add(values...)})
+	if err == nil && ack.Result == wire.ResultState && wire.State(ack.Detail) == wire.StateStopping {
+		if err = b.comesToRest(ctx); err == nil {
+			ack, err = b.request(ctx, &wire.Arm{Boot: boot, Values: wire.Values(nil).Add(values...)})
+		}
+	}
 	if err != nil {
 		return err
 	}
 	// An ack that was lost leaves an armed board, which refuses to be armed again.
 	if ack.Result != wire.ResultOk && !(ack.Result == wire.ResultState && wire.State(ack.Detail) == wire.StateArmed) {
+		b.mu.Lock()
+		b.arming = false
+		b.mu.Unlock()
 		return b.notArmed(ack)
 	}
 	b.mu.Lock()
-	b.armed, b.held, b.halted, b.lost, b.stream, b.stale = true, false, false, "", nil, 0
+	if b.halted { // by another goroutine, while the answer was under way
+		b.arming = true
+		b.mu.Unlock()
+		return ErrStopped
+	}
+	b.armed, b.arming, b.held, b.lost, b.stream, b.stale = true, false, false, "", nil, 0
 	b.index, b.limit = 0, wire.Index(b.id.Depth)
 	for i := range b.at {
-		b.at[i], b.last[i] = b.bounds[i].rest, 0
+		b.at[i] = b.standing(i)
+		if b.bounds[i].unit == wire.UnitTicks {
+			b.last[i] = int64(values[i])
+		}
 	}
+	b.told = true
 	b.mu.Unlock()
 	if _, _, err := b.Pose(ctx); err != nil {
 		return err
@@ -64,9 +142,23 @@ func (b *Board) Arm(ctx context.Context, values []uint16) error {
 	return nil
 }
 
+// decided ends an arming. A board of which nobody knows whether it is armed is stopped.
+func (b *Board) decided(err error) error {
+	b.mu.Lock()
+	open := b.arming && b.link != nil
+	b.arming = false
+	b.mu.Unlock()
+	if !open {
+		return err
+	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(b.ctx), stopEvery*stopTries)
+	defer cancel()
+	return errors.Join(err, b.halt(ctx, wire.CategoryControlled))
+}
+
 func (b *Board) notArmed(ack wire.Ack) error {
 	if ack.Result == wire.ResultBoot {
-		return &LostError{b.name, "it was reset since it was identified; connect again"}
+		return &LostError{Board: b.name, Text: "it was reset since it was identified; connect again"}
 	}
 	return &RefusedError{Board: b.name, Ack: ack}
 }
@@ -111,7 +203,7 @@ func (b *Board) Pose(ctx context.Context) (values []int64, live []bool, err erro
 			return nil, nil, err
 		}
 	}
-	return nil, nil, &LostError{b.name, "it does not tell its pose"}
+	return nil, nil, &LostError{Board: b.name, Text: "it does not tell its pose"}
 }
 
 // seen takes the last pose as where the axes are. b.mu is held.
@@ -119,7 +211,7 @@ func (b *Board) seen() {
 	for i, v := range b.pose {
 		switch b.bounds[i].unit {
 		case wire.UnitSteps:
-			b.at[i] = int64(wire.Position(v, int32(b.at[i])))
+			b.at[i] = b.bounds[i].position(v, b.at[i])
 		default:
 			b.at[i] = int64(b.bounds[i].unit.Number(v))
 		}
@@ -141,11 +233,19 @@ func (b *Board) Stop(ctx context.Context) error {
 	if err := b.halt(ctx, wire.CategoryControlled); err != nil {
 		return err
 	}
-	err := b.await(ctx, 5*time.Second, func() bool { return b.status.State == wire.StateStopped || b.status.State == wire.StateSilent })
+	err := b.comesToRest(ctx)
 	if err == nil {
 		b.announce(Event{What: Stopped})
 	}
-	return b.deaf(err, "it does not come to rest")
+	return err
+}
+
+// restTime is how long a board may take to bring its axes to rest.
+const restTime = 10 * time.Second
+
+// comesToRest waits until a board that stops has stopped.
+func (b *Board) comesToRest(ctx context.Context) error {
+	return b.deaf(b.await(ctx, restTime, func() bool { return b.status.State == wire.StateStopped || b.status.State == wire.StateSilent }), "it does not come to rest")
 }
 
 // Drop ends all pulses now, also of axes that carry weight, which then fall. It
@@ -161,7 +261,7 @@ func (b *Board) Drop(ctx context.Context) error {
 // halt sends a stop until it is acknowledged.
 func (b *Board) halt(ctx context.Context, category wire.Category) error {
 	b.mu.Lock()
-	b.stream, b.armed, b.held, b.halted, b.lost = nil, false, false, true, ErrStopped.Error()
+	b.stream, b.armed, b.arming, b.held, b.halted, b.lost = nil, false, false, false, true, ErrStopped.Error()
 	b.signal()
 	b.mu.Unlock()
 	var numbers []uint16
@@ -173,7 +273,7 @@ func (b *Board) halt(ctx context.Context, category wire.Category) error {
 			return ended
 		}
 		if link == nil {
-			return &LostError{b.name, fmt.Sprintf("there is no connection to stop it by; after %v of silence it does what its axes' \"lost\" says", b.opts.Silence)}
+			return &LostError{Board: b.name, Text: fmt.Sprintf("there is no connection to stop it by; after %v of silence it does what its axes' \"lost\" says", b.opts.Silence)}
 		}
 		stop := &wire.Stop{Category: category}
 		if s, err := link.Urgent(stop); err != nil {
@@ -191,7 +291,7 @@ func (b *Board) halt(ctx context.Context, category wire.Category) error {
 			return err
 		}
 	}
-	return &LostError{b.name, "it does not acknowledge the stop: switch the power off"}
+	return &LostError{Board: b.name, Text: "it does not acknowledge the stop: switch the power off"}
 }
 
 // Hold stops playing where it is; pulses stay.

@@ -68,9 +68,15 @@ type Event struct {
 // without holding up who tells of them.
 type announcer struct {
 	mu    sync.Mutex
-	queue []Event
+	queue []told
 	wake  chan struct{}
 	call  func(Event)
+}
+
+// told is an event, or a question whether all before it were told of.
+type told struct {
+	Event
+	done chan struct{}
 }
 
 // queueMost bounds what waits for a slow callback: beyond, progress is left out.
@@ -86,13 +92,31 @@ func (a *announcer) tell(e Event) {
 	}
 	a.mu.Lock()
 	if e.What != Progress || len(a.queue) < queueMost {
-		a.queue = append(a.queue, e)
+		a.queue = append(a.queue, told{Event: e})
 	}
 	a.mu.Unlock()
+	a.poke()
+}
+
+func (a *announcer) poke() {
 	select {
 	case a.wake <- struct{}{}:
 	default:
 	}
+}
+
+// ask gives a channel that is closed when all that has happened so far was told of.
+func (a *announcer) ask() <-chan struct{} {
+	done := make(chan struct{})
+	if a.call == nil {
+		close(done)
+		return done
+	}
+	a.mu.Lock()
+	a.queue = append(a.queue, told{done: done})
+	a.mu.Unlock()
+	a.poke()
+	return done
 }
 
 // run calls until done is closed, and then for what is left.
@@ -118,7 +142,11 @@ func (a *announcer) flush() {
 			return
 		}
 		for _, e := range list {
-			a.call(e)
+			if e.done != nil {
+				close(e.done)
+				continue
+			}
+			a.call(e.Event)
 		}
 	}
 }

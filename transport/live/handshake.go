@@ -41,7 +41,7 @@ func (b *Board) handshake() error {
 	link, id := b.link, b.id
 	b.mu.Unlock()
 	if link == nil {
-		return &LostError{b.name, "the connection broke"}
+		return &LostError{Board: b.name, Text: "the connection broke"}
 	}
 	b.logBoard(link, &id)
 	text := fmt.Sprintf("%s on %s, %d channels, queue of %d frames", id.Name, link, id.Channels, id.Depth)
@@ -66,13 +66,13 @@ func (b *Board) identify() error {
 			return err
 		}
 	}
-	return &LostError{b.name, fmt.Sprintf("nothing answered within %v; is it powered, does it run the firmware, is the baud rate of the rig its own?", b.opts.Wait)}
+	return &LostError{Board: b.name, Text: fmt.Sprintf("nothing answered within %v; is it powered, does it run the firmware, is the baud rate of the rig its own?", b.opts.Wait)}
 }
 
 // deaf makes an error of the session out of one of await.
 func (b *Board) deaf(err error, text string) error {
 	if errors.Is(err, context.DeadlineExceeded) && b.ctx.Err() == nil {
-		return &LostError{b.name, text}
+		return &LostError{Board: b.name, Text: text}
 	}
 	return err
 }
@@ -118,7 +118,7 @@ func (b *Board) ask(channel uint8) (l wire.Limits, err error) {
 			return l, err
 		}
 	}
-	return l, &LostError{b.name, fmt.Sprintf("it does not tell the limits of channel %d", channel)}
+	return l, &LostError{Board: b.name, Text: fmt.Sprintf("it does not tell the limits of channel %d", channel)}
 }
 
 // configure tells the board how its channels are used.
@@ -139,7 +139,7 @@ func (b *Board) configure() error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.link == nil {
-		return &LostError{b.name, "the connection broke"}
+		return &LostError{Board: b.name, Text: "the connection broke"}
 	}
 	if err := b.measure(b.link); err != nil {
 		return err
@@ -165,8 +165,7 @@ func (b *Board) rest() error {
 		if err := b.halt(b.ctx, wire.CategoryControlled); err != nil {
 			return err
 		}
-		return b.deaf(b.await(b.ctx, 10*time.Second, func() bool { return b.status.State == wire.StateStopped || b.status.State == wire.StateSilent }),
-			"it does not come to rest")
+		return b.comesToRest(b.ctx)
 	}
 	return nil
 }
@@ -188,7 +187,7 @@ func (b *Board) Report(ctx context.Context) (wire.Status, error) {
 			return wire.Status{}, err
 		}
 	}
-	return wire.Status{}, &LostError{b.name, "it does not report"}
+	return wire.Status{}, &LostError{Board: b.name, Text: "it does not report"}
 }
 
 func (b *Board) logBoard(link Link, id *wire.Identity) {

@@ -81,6 +81,9 @@ func (m *match) channel(c *timeline.Channel, b *bounds, r reach, l *wire.Limits)
 		m.differ("%s: the rig has a %s here, the board's output cannot play %s", where, c.Axis.Kind, b.unit)
 		return
 	}
+	if width := b.high - b.low; b.unit == wire.UnitSteps && c.Axis.HasTravel() && width >= 1<<16 {
+		m.differ("%s: its travel is %d microsteps, and a position on the wire can be told apart within %d: use fewer microsteps, or less travel", where, width, 1<<16-1)
+	}
 	low, high := int64(l.Low), int64(l.High)
 	if !c.Axis.HasTravel() && b.unit != wire.UnitTicks {
 		b.low, b.high = max(b.low, low), min(b.high, high)

@@ -163,7 +163,7 @@ func TestPartsOfATimeline(t *testing.T) {
 	if fmt.Sprint(rows) != fmt.Sprint(all[20:51]) {
 		t.Errorf("0.4 s to 1 s is not frames 20 to 50: %v", rows)
 	}
-	first, last := some.ends()
+	first, last := some.ends(0)
 	if fmt.Sprint(first, last) != fmt.Sprint(all[20], all[50]) {
 		t.Errorf("the ends are %v and %v", first, last)
 	}

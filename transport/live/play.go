@@ -34,6 +34,7 @@ const (
 // PlayOptions say how a motion is played.
 type PlayOptions struct {
 	From, To float64       // s of performance time; To 0 is the end
+	Enter    float64       // s of performance time at which the first round is entered, up to To; at most From: at its start
 	Rounds   int           // 0 and 1: once; Forever: until it is stopped
 	Speed    float64       // 0.05 to 1; 0 is 1
 	CountIn  time.Duration // in the first pose
@@ -59,6 +60,8 @@ func (o *PlayOptions) fill() error {
 		return fmt.Errorf("the speed is %v: give one from %v to %v", o.Speed, SpeedLeast, SpeedMost)
 	case o.From < 0 || o.To < 0 || o.To > 0 && o.To <= o.From || math.IsNaN(o.From+o.To):
 		return fmt.Errorf("the motion cannot be played from %.3f s to %.3f s: the end must be after the start", o.From, o.To)
+	case math.IsNaN(o.Enter) || o.To > 0 && o.Enter > o.To:
+		return fmt.Errorf("the motion cannot be entered at %.3f s: it is played up to %.3f s", o.Enter, o.To)
 	case o.CountIn < 0 || o.SoundDelay < 0 || o.Trigger < 0:
 		return errors.New("count-in, sound delay and trigger cannot be negative")
 	}
@@ -107,8 +110,10 @@ type performance struct {
 	opts   PlayOptions
 	clock  Clock
 	voices []*voice
-	start  time.Duration // host time of the motion's first frame
-	sound  time.Duration // host time at which the sound starts
+	into   time.Duration // by which the first round is entered after its start
+	enter  time.Duration // host time at which the motion begins
+	start  time.Duration // host time of the first frame of the first round, which is not played when that is entered later
+	sound  time.Duration // host time at which the sound of the first round starts
 	length time.Duration // of the frames of a round
 	round  time.Duration // from start to start
 	told   int           // s of count-in that were told of
@@ -120,6 +125,7 @@ type performance struct {
 type voice struct {
 	board    *Board
 	part     part
+	skip     int64 // frames that the first round is entered after its start
 	first    []int64
 	last     []int64
 	approach approach
@@ -138,8 +144,14 @@ func (p *performance) add(b *Board, tl *timeline.Timeline) error {
 		return fmt.Errorf("the motion ends at %.3f s, before the start at %.3f s", tl.Time(tl.Frames-1), p.opts.From)
 	}
 	v := &voice{board: b, part: newPart(tl, bs, p.opts.From, p.opts.To, p.opts.Speed, p.opts.Rounds != 1)}
-	v.first, v.last = v.part.ends()
-	v.back = newApproach(bs, v.last, v.first, tl.Board.Rate.V)
+	p.into = time.Duration(math.Max(0, p.opts.Enter-p.opts.From) / p.opts.Speed * 1e9)
+	v.skip = min(int64(math.Ceil(float64(p.into)/period(tl)-1e-6)), v.part.frames-1)
+	v.first, v.last = v.part.ends(v.skip)
+	begin := v.first
+	if v.skip > 0 {
+		begin, _ = v.part.ends(0)
+	}
+	v.back = newApproach(bs, v.last, begin, tl.Board.Rate.V)
 	p.voices = append(p.voices, v)
 	return nil
 }
@@ -198,6 +210,7 @@ func (b *Board) stand(ctx context.Context, to []int64, tl *timeline.Timeline) ([
 			continue
 		}
 		if from[i] = b.last[i]; from[i] == 0 {
+			// Arm gives every servo a pulse; without one nothing is known of it.
 			return nil, fmt.Errorf("%s on board %s has no pulse, and nobody has said where it stands: arm the board with its pose", tl.Channels[i].Axis.Name, b.name)
 		}
 	}
@@ -248,10 +261,17 @@ func (p *performance) begin() {
 		}
 	}
 	at := p.clock.Now() + lead
-	p.sound = at + approach + max(p.opts.CountIn, apart)
-	p.start = p.sound + p.opts.SoundDelay
+	p.events = map[Happening]bool{}
+	p.enter = at + approach + max(p.opts.CountIn, apart)
+	if p.into == 0 {
+		p.enter += p.opts.SoundDelay
+	} else {
+		p.events[Sound] = true // a player knows its sound only from the beginning
+	}
+	p.start = p.enter - p.into
+	p.sound = p.start - p.opts.SoundDelay
 	p.length, p.round = length, length+back
-	p.told, p.events = -1, map[Happening]bool{}
+	p.told = -1
 	p.tell(Event{What: SoftStart, Left: approach})
 	for _, v := range p.voices {
 		v.stream = p.stream(v, at)
@@ -263,7 +283,7 @@ func (b *Board) play(s *stream) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.armed {
-		b.stream = s
+		b.stream, b.playedAt = s, 0
 	}
 	b.signal()
 }
@@ -274,7 +294,9 @@ func (p *performance) stream(v *voice, at time.Duration) *stream {
 	s := &stream{period: period(v.part.tl)}
 	s.list = []segment{{start: at, frames: v.approach.frames + 1, fill: v.approach.fill}}
 	if c := v.trigger(); c >= 0 && p.opts.Trigger > 0 {
-		s.list = append(s.list, p.prelude(v, s.period))
+		if p.into == 0 {
+			s.list = append(s.list, p.prelude(v, s.period))
+		}
 		s.overlay = func(at time.Duration, dst []int64) { dst[c] = p.sounding(at, s.period) }
 	}
 	s.more = func() (list []segment) {
@@ -286,7 +308,13 @@ func (p *performance) stream(v *voice, at time.Duration) *stream {
 			list = append(list, segment{start: end + time.Duration(s.period), frames: v.back.frames - 1,
 				fill: func(j int64, dst []int64) { v.back.fill(j+1, dst) }})
 		}
-		list = append(list, segment{start: p.start + time.Duration(round)*p.round, frames: v.part.frames, fill: v.part.cursor().fill})
+		skip := int64(0)
+		if round == 0 {
+			skip = v.skip
+		}
+		c := v.part.cursor()
+		list = append(list, segment{start: p.start + time.Duration(round)*p.round + time.Duration(float64(skip)*s.period), frames: v.part.frames - skip,
+			fill: func(j int64, dst []int64) { c.fill(j+skip, dst) }})
 		round++
 		return list
 	}
@@ -308,13 +336,16 @@ func (p *performance) prelude(v *voice, period float64) segment {
 // sounding gives the value of the trigger in the frame at a host time: on in as many
 // frames as its pulse needs, from the one that is nearest to the start of the sound.
 func (p *performance) sounding(at time.Duration, period float64) int64 {
-	since := float64(at-p.sound) + period/2
+	since, round := float64(at-p.sound)+period/2, 0.0
 	if p.opts.Rounds != 1 {
-		round := math.Floor(since / float64(p.round))
+		round = math.Max(0, math.Floor(since/float64(p.round)))
 		if p.opts.Rounds > 0 {
 			round = min(round, float64(p.opts.Rounds-1))
 		}
-		since -= float64(max(0, round) * float64(p.round))
+		since -= float64(round * float64(p.round))
+	}
+	if round == 0 && p.into > 0 {
+		return 0
 	}
 	if frame := math.Floor(since / period); frame < 0 || frame >= math.Ceil(float64(p.opts.Trigger)/period) {
 		return 0
@@ -344,7 +375,7 @@ func (p *performance) follow(ctx context.Context) error {
 // pause gives the time until something is to be told, at most 20 ms.
 func (p *performance) pause(now time.Duration) time.Duration {
 	d := 20 * time.Millisecond
-	for _, at := range []time.Duration{p.sound, p.start} {
+	for _, at := range []time.Duration{p.sound, p.enter} {
 		if at > now {
 			d = min(d, at-now)
 		}
@@ -358,19 +389,38 @@ func (p *performance) fault() error {
 		b := v.board
 		b.mu.Lock()
 		armed, halted, lost, ended := b.armed, b.halted, b.lost, b.ended
+		at, known := p.reached(v)
 		b.mu.Unlock()
 		switch {
 		case halted:
 			return ErrStopped
 		case !armed && lost != "":
-			return &LostError{b.name, lost}
+			return &LostError{Board: b.name, Text: lost, Moving: known, At: at}
 		case !armed && ended != nil:
 			return fmt.Errorf("board %s: %w", b.name, ended)
 		case !armed:
-			return &LostError{b.name, "it is not armed any more"}
+			return &LostError{Board: b.name, Text: "it is not armed any more", Moving: known, At: at}
 		}
 	}
 	return nil
+}
+
+// reached gives the performance time of the last frame that a board is known to have
+// played, or at which it would have begun, and whether it is a motion that is played.
+// b.mu is held.
+func (p *performance) reached(v *voice) (at float64, known bool) {
+	b := v.board
+	if p.start == 0 || v.stream == nil {
+		return 0, false
+	}
+	done := p.into
+	if b.playedAt != 0 {
+		done = max(done, b.playedAt-p.start-v.stream.shift)
+	}
+	if p.round > 0 && p.opts.Rounds != 1 && done >= p.round {
+		done %= p.round
+	}
+	return v.part.tl.Time(v.part.first) + float64(min(done, v.part.length()).Seconds()*p.opts.Speed), true
 }
 
 // abandon stops, controlled, all boards that are still armed.

@@ -26,7 +26,11 @@ func (p *performance) announce(now time.Duration) {
 		return // a move, of which there is nothing to tell
 	}
 	shift := p.shift()
-	p.count(p.sound+shift-now, p.start+shift-now)
+	first := p.sound
+	if p.into > 0 {
+		first = p.enter
+	}
+	p.count(first+shift-now, p.enter+shift-now)
 	if now < p.due {
 		return
 	}
@@ -95,7 +99,7 @@ func (p *performance) progress(v *voice, now, skew time.Duration) Event {
 		Bad: int(b.status.Bad), Stale: b.stale, Supply: int(b.status.Supply), State: b.status.State, RoundTrip: b.model.RoundTrip()}
 	e.Drift, e.DriftSD = b.model.Drift()
 	e.Buffer = max(0, v.stream.last-at)
-	played := max(0, at-p.start-v.stream.shift)
+	played := max(p.into, at-p.start-v.stream.shift)
 	if p.round > 0 {
 		e.Round = 1 + int(played/p.round)
 		if p.opts.Rounds > 0 && e.Round > p.opts.Rounds {

@@ -46,17 +46,23 @@ func (b *Board) pump() {
 		case !errors.Is(err, ErrOvertaken):
 			b.broken(link, err)
 		}
+		if f, ok := m.(*wire.Frames); ok && err != nil {
+			b.opts.Take.add(takeUnsent{Log: "unsent", Board: b.name, Host: b.clock.Now().Microseconds(), Index: f.Index, Frames: f.Values.Len() / len(b.values), Why: err.Error()})
+		}
 	}
 }
 
-// left takes note of when a clock message left.
+// left takes note of when a message left.
 func (b *Board) left(m wire.Message, s Sent) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if f, ok := m.(*wire.Frames); ok && b.opts.Take != nil {
+		b.opts.Take.add(framesLine(b.name, s.At, b.times[int(f.Index)%len(b.times)], f, len(b.values)))
+	}
 	c, ok := m.(*wire.Clock)
 	if !ok {
 		return
 	}
-	b.mu.Lock()
-	defer b.mu.Unlock()
 	if t := &b.tokens[c.Token%uint32(len(b.tokens))]; t.number == c.Token {
 		t.at = s.At
 	}
@@ -138,6 +144,7 @@ func (b *Board) dropStale(now time.Duration) {
 		}
 		b.stream.pop(b.values)
 		b.stale++
+		b.opts.Take.add(takeUnsent{Log: "unsent", Board: b.name, Host: b.clock.Now().Microseconds(), Frames: 1, Why: "its time had come before it was sent"})
 	}
 }
 
@@ -156,9 +163,6 @@ func (b *Board) frames(n int, first time.Duration) *wire.Frames {
 	}
 	b.payload = m.Values
 	b.sentLast()
-	if b.opts.Take != nil {
-		b.opts.Take.add(framesLine(b.name, b.clock.Now(), first, m, len(b.values)))
-	}
 	return m
 }
 

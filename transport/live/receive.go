@@ -112,6 +112,7 @@ func (b *Board) tookStatus(m *wire.Status) bool {
 		return false // overtaken by a later one
 	}
 	b.status, b.statusAt = *m, b.clock.Now()
+	b.tookPlace(m)
 	if b.opts.Take != nil {
 		b.opts.Take.add(takeStatus{Log: "status", Board: b.name, Host: b.statusAt.Microseconds(), Status: *m})
 	}
@@ -125,6 +126,14 @@ func (b *Board) tookStatus(m *wire.Status) bool {
 		b.announce(Event{What: Note, Text: "the stop input of the board is active"})
 	}
 	return true
+}
+
+// tookPlace keeps the host time of the last frame that an armed board has played. b.mu
+// is held.
+func (b *Board) tookPlace(m *wire.Status) {
+	if sent := b.index.Ahead(m.Index); b.armed && b.stream != nil && m.State != wire.StateSilent && m.Played > 0 && sent >= 0 && sent < len(b.times) {
+		b.playedAt = b.times[int(m.Index-1)%len(b.times)]
+	}
 }
 
 // why says in words why a board is no longer armed.

@@ -23,7 +23,9 @@ const (
 	answerTries   = 6
 	stopEvery     = 60 * time.Millisecond
 	stopTries     = 30
-	deafTime      = 2 * time.Second // without a word from a board, after which its link is given up
+	deafTime      = 2 * time.Second        // without a word from a board, after which its link is given up
+	deafArmed     = 500 * time.Millisecond // the same of an armed board, after which it is taken for lost
+	asleep        = 150 * time.Millisecond // between two looks, after which it was the host that was away
 	backoffFirst  = 40 * time.Millisecond
 	backoffMost   = 3 * time.Second
 )
@@ -81,7 +83,11 @@ var (
 
 // LostError is a board that was lost while it was needed: its link broke, it was
 // reset, or it disarmed by itself. It must be armed anew.
-type LostError struct{ Board, Text string }
+type LostError struct {
+	Board, Text string
+	Moving      bool    // a motion was under way
+	At          float64 // s of performance time, of the last frame that the board is known to have played
+}
 
 // Error says which board and why.
 func (e *LostError) Error() string { return fmt.Sprintf("the board %s was lost: %s", e.Board, e.Text) }
@@ -131,24 +137,27 @@ type Board struct {
 	spoke  time.Duration // when the last message was sent
 	keep   time.Duration // time after which the next is, while armed
 
-	ready   bool // set up on the present link
-	armed   bool
-	lost    string // why the board is no longer armed
-	held    bool
-	halted  bool       // by Stop or Drop
-	limit   wire.Index // of credit
-	index   wire.Index // of the next frame to send
-	times   []time.Duration
-	at      []int64 // last values sent, or those of the pose
-	last    []int64 // last pulse of each channel of ticks that is not 0
-	stream  *stream
-	ahead   time.Duration
-	batch   int
-	stale   int
-	values  []int64
-	payload wire.Values
-	frame   wire.Frames // these two are the pump's, until Send has returned
-	ping    wire.Clock
+	ready    bool // set up on the present link
+	armed    bool
+	arming   bool   // an arm was sent, and nobody knows yet whether it came
+	lost     string // why the board is no longer armed
+	held     bool
+	halted   bool       // by Stop or Drop
+	limit    wire.Index // of credit
+	index    wire.Index // of the next frame to send
+	times    []time.Duration
+	at       []int64       // last values sent, or those of the pose
+	last     []int64       // last pulse of each channel of ticks that is not 0; it outlives disarming
+	told     bool          // at and last are of this session, not only of the rig
+	playedAt time.Duration // host time of the last frame that the board is known to have played; 0: none of the stream
+	stream   *stream
+	ahead    time.Duration
+	batch    int
+	stale    int
+	values   []int64
+	payload  wire.Values
+	frame    wire.Frames // these two are the pump's, until Send has returned
+	ping     wire.Clock
 }
 
 // token is a clock message under way.
@@ -270,13 +279,16 @@ func (b *Board) await(ctx context.Context, d time.Duration, holds func() bool) e
 // send sends a message on the present link.
 func (b *Board) send(m wire.Message) (Sent, error) {
 	b.mu.Lock()
-	link, ended := b.link, b.ended
+	link, ended, stopped := b.link, b.ended, b.halted && m.Kind() == wire.KindArm
 	b.mu.Unlock()
-	if ended != nil {
+	switch {
+	case ended != nil:
 		return Sent{}, ended
+	case stopped:
+		return Sent{}, ErrStopped
 	}
 	if link == nil {
-		return Sent{}, &LostError{b.name, "there is no connection to it"}
+		return Sent{}, &LostError{Board: b.name, Text: "there is no connection to it"}
 	}
 	s, err := link.Send(m, 0)
 	if err == nil {
@@ -296,6 +308,9 @@ func (b *Board) logSent(m wire.Message) {
 func (b *Board) request(ctx context.Context, m wire.Message) (ack wire.Ack, err error) {
 	var numbers []uint16
 	for range answerTries {
+		if ctx.Err() != nil {
+			return ack, ctx.Err()
+		}
 		b.mu.Lock()
 		from := b.ackCount
 		b.mu.Unlock()
@@ -314,7 +329,7 @@ func (b *Board) request(ctx context.Context, m wire.Message) (ack wire.Ack, err 
 			return ack, err
 		}
 	}
-	return ack, &LostError{b.name, fmt.Sprintf("it does not answer (%s)", m.Kind())}
+	return ack, &LostError{Board: b.name, Text: fmt.Sprintf("it does not answer (%s)", m.Kind())}
 }
 
 // answer looks for the ack of a message among those that came. b.mu is held.
@@ -364,6 +379,15 @@ func (b *Board) Identity() wire.Identity {
 	return b.id
 }
 
+// Flush waits until Events was called for all that has happened, at most a second.
+func (b *Board) Flush() {
+	select {
+	case <-b.tell.ask():
+	case <-b.done:
+	case <-b.clock.After(time.Second):
+	}
+}
+
 // Name gives the board's name in the rig.
 func (b *Board) Name() string { return b.name }
 
@@ -385,7 +409,7 @@ func (b *Board) Drift() (ppm, deviation float64) {
 // Close ends the session: what is armed is stopped first, controlled.
 func (b *Board) Close() error {
 	b.mu.Lock()
-	armed := b.armed && b.link != nil
+	armed := (b.armed || b.arming) && b.link != nil
 	b.mu.Unlock()
 	var err error
 	if armed {

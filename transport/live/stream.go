@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"limberjack/transport/timeline"
+	"limberjack/transport/wire"
 )
 
 // playback gives the frames of a timeline as numbers: of a stepper the position in
@@ -87,15 +88,35 @@ func (p *part) length() time.Duration {
 // period gives a timeline's time from frame to frame in ns.
 func period(tl *timeline.Timeline) float64 { return 1e9 / tl.Board.Rate.V }
 
-// ends gives the first and the last frame of the part.
-func (p *part) ends() (first, last []int64) {
-	first, last = make([]int64, len(p.bounds)), make([]int64, len(p.bounds))
-	c := p.cursor()
-	copy(first, c.now)
-	for c.at < p.last && c.step() {
+// ends gives the poses in which the part begins, so many of the board's frames from its
+// start on, and ends.
+func (p *part) ends(offset int64) (first, last []int64) {
+	at := p.first + int64(math.Floor(float64(float64(offset)*p.speed)+1e-9))
+	return p.pose(min(at, p.last)), p.pose(p.last)
+}
+
+// pose gives where the axes are in a frame of the timeline. A servo that a quiet window
+// has let go stands where it was let go; one that has not been held before is taken
+// hold of where the motion does so first: none may be met at full speed.
+func (p *part) pose(frame int64) []int64 {
+	n := len(p.bounds)
+	row, pose := make([]int64, n), make([]int64, n)
+	play := newPlayback(p.tl)
+	for k := int64(0); play.next(row); k++ {
+		lacking := false
+		for i, v := range row {
+			pulse := p.bounds[i].unit == wire.UnitTicks
+			switch {
+			case !pulse && k <= frame, pulse && v != 0 && (k <= frame || pose[i] == 0):
+				pose[i] = v
+			}
+			lacking = lacking || pulse && pose[i] == 0
+		}
+		if k >= frame && !lacking {
+			break
+		}
 	}
-	copy(last, c.now)
-	return first, last
+	return pose
 }
 
 // cursor reads a part at falling or standing speed: two neighbouring frames.

@@ -21,6 +21,7 @@ const takeQueue = 4096
 //	{"log":"head","take":1,...}    versions, and the date
 //	{"log":"board",...}            a board that was connected: its identity, the fingerprints of rig and motion
 //	{"log":"frames",...}           frames that left: index, host and board time of the first, spacing, values
+//	{"log":"unsent",...}           frames that were given up: overtaken by a stop, too late, or with the link
 //	{"log":"sent",...}             another message that left
 //	{"log":"status",...}           a report of a board
 //	{"log":"clock",...}            offset and drift of a board's clock
@@ -150,6 +151,14 @@ type (
 		Tick    wire.Tick  `json:"tick"`
 		Spacing uint32     `json:"spacing"`
 		Values  [][]uint16 `json:"values"`
+	}
+	takeUnsent struct {
+		Log    string     `json:"log"`
+		Board  string     `json:"board"`
+		Host   int64      `json:"host"`
+		Index  wire.Index `json:"index"` // of the first; 0 where they were given none
+		Frames int        `json:"frames"`
+		Why    string     `json:"why"`
 	}
 	takeSent struct {
 		Log   string       `json:"log"`

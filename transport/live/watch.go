@@ -21,6 +21,7 @@ const probeEvery = 250 * time.Millisecond
 // stops what is armed.
 func (b *Board) watch() {
 	down := time.Duration(-1) // since when there is no link
+	looked := b.clock.Now()
 	for b.ctx.Err() == nil {
 		select {
 		case <-b.clock.After(watchEvery):
@@ -29,7 +30,11 @@ func (b *Board) watch() {
 		}
 		b.mu.Lock()
 		link, now, over := b.link, b.clock.Now(), b.ended != nil
-		silent := link != nil && now-b.heard > deafTime
+		if now-looked > asleep {
+			b.heard = max(b.heard, now-deafArmed/2) // what came meanwhile is still to be read
+		}
+		looked = now
+		silent, quiet := link != nil && now-b.heard > deafTime, link != nil && b.armed && now-b.heard > deafArmed
 		probe := link != nil && b.ready && now-max(b.statusAt, b.probed) > probeEvery
 		if probe {
 			b.probed = now
@@ -41,7 +46,9 @@ func (b *Board) watch() {
 			b.unlinked(now, &down)
 			<-b.ctx.Done()
 		case silent:
-			b.broken(link, &LinkError{Link: link.String(), Text: fmt.Sprintf("nothing was heard for %v", deafTime)})
+			b.broken(link, &LinkError{Link: link.String(), Text: fmt.Sprintf("nothing was heard of the board for %v", deafTime)})
+		case quiet:
+			b.fellQuiet(link)
 		case link == nil:
 			b.unlinked(now, &down)
 			b.redial()
@@ -55,6 +62,16 @@ func (b *Board) watch() {
 		}
 	}
 	b.farewell()
+}
+
+// fellQuiet gives up an armed board that says nothing: others shall not play on
+// without it. Should it hear more than it says, it stops.
+func (b *Board) fellQuiet(link Link) {
+	b.mu.Lock()
+	b.disarmed(fmt.Sprintf("nothing was heard of it for %v", deafArmed))
+	b.signal()
+	b.mu.Unlock()
+	link.Urgent(&wire.Stop{Category: wire.CategoryControlled})
 }
 
 // wasReset reports whether the last status is that of a board that began anew. b.mu
@@ -150,7 +167,7 @@ func (b *Board) setupAgain() error {
 // farewell stops what is armed when the context of the session has ended.
 func (b *Board) farewell() {
 	b.mu.Lock()
-	armed, over := b.armed && b.link != nil, b.ended != nil
+	armed, over := (b.armed || b.arming) && b.link != nil, b.ended != nil
 	b.mu.Unlock()
 	if armed && !over {
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(b.ctx), stopEvery*stopTries)
