@@ -23,6 +23,7 @@ type axis struct {
 	value  int64
 	speed  int64 // change of the value in the last slot
 	change int64
+	soft   int64
 	slow   int64
 }
 
@@ -33,11 +34,14 @@ const (
 	widestSteps  = 32767
 )
 
-func (a *axis) configure(c *wire.Channel) {
+func (a *axis) configure(c *wire.Channel, soft uint32) {
 	a.conf, a.set = *c, true
 	a.change = min(int64(c.Change), widestChange)
 	if c.Unit == wire.UnitSteps {
 		a.change = min(a.change, widestSteps)
+	}
+	if a.soft = min(int64(soft), a.change); a.soft == 0 {
+		a.soft = a.change
 	}
 	a.slow = min(int64(c.Slow), 2*widestChange)
 	a.speed = clamp(a.speed, -a.change, a.change)
@@ -54,11 +58,22 @@ func clamp(x, low, high int64) int64 { return max(low, min(x, high)) }
 func (a *axis) number(value uint16, near int64) int64 {
 	switch a.conf.Unit {
 	case wire.UnitSteps:
-		return int64(wire.Position(value, int32(near)))
+		return near + int64(int16(value-uint16(near))) // as wire.Position, but it may leave 32 bits
 	case wire.UnitState:
 		return min(int64(value), 1)
 	}
 	return int64(a.conf.Unit.Number(value))
+}
+
+// begin gives where an axis without pulses is taken to stand by a value on the wire: of
+// a stepper the position within its limits, or, where those are wider than what the value
+// tells apart, the one nearest to rest.
+func (a *axis) begin(value uint16) int64 {
+	near := int64(a.conf.Rest)
+	if width := a.high() - a.low(); width < 1<<16 {
+		near = a.low() + (width+1)/2
+	}
+	return a.number(value, near)
 }
 
 // place puts an axis that has no pulses to a value.
@@ -124,7 +139,7 @@ func (a *axis) resting() bool {
 // brake brings the axis to rest: its change a slot shrinks by slow a slot.
 func (a *axis) brake() {
 	if a.turns() {
-		a.approach(a.standstill())
+		a.approach(a.standstill(), a.change)
 		return
 	}
 	if a.speed > 0 {
@@ -134,14 +149,15 @@ func (a *axis) brake() {
 	}
 }
 
-// approach goes on towards a target, with at most change a slot and a change of
-// that of at most slow, so that it comes to rest there.
-func (a *axis) approach(target int64) {
+// approach goes on towards a target, with at most fast a slot and a change of that of
+// at most slow, so that it comes to rest there. An axis that is faster slows down to it.
+func (a *axis) approach(target, fast int64) {
 	way, speed, sign := target-a.value, a.speed, int64(1)
 	if way < 0 {
 		way, speed, sign = -way, -speed, -1
 	}
-	low, high := max(speed-a.slow, -a.change), min(speed+a.slow, a.change)
+	low, high := max(speed-a.slow, -a.change), min(speed+a.slow, fast)
+	high = max(high, low)
 	for low < high { // the greatest speed from which it can still stop
 		mid := low + (high-low+1)/2
 		if stopWay(mid, a.slow) <= way {
@@ -170,12 +186,12 @@ func (a *axis) settle() {
 	}
 	switch {
 	case a.aim == aimGo:
-		a.approach(int64(a.conf.Rest))
+		a.approach(int64(a.conf.Rest), a.soft)
 	case !a.resting():
 		a.brake()
 	case a.aim == aimHome:
 		a.aim = aimGo
-		a.approach(int64(a.conf.Rest))
+		a.approach(int64(a.conf.Rest), a.soft)
 	case a.aim == aimFree && !a.weight():
 		a.free()
 	}

@@ -9,7 +9,7 @@ import (
 
 func newAxis(c wire.Channel) *axis {
 	a := &axis{}
-	a.configure(&c)
+	a.configure(&c, 0)
 	a.place(int64(c.Rest))
 	return a
 }
@@ -65,7 +65,7 @@ func TestApproach(t *testing.T) {
 		slots := int64(0)
 		for ; a.value != target || a.speed != 0; slots++ {
 			before := a.speed
-			a.approach(target)
+			a.approach(target, a.change)
 			if a.speed > a.change || -a.speed > a.change || a.speed-before > a.slow || before-a.speed > a.slow {
 				t.Fatalf("%+v to %d: from %d to %d in a slot", c, target, before, a.speed)
 			}
@@ -77,7 +77,7 @@ func TestApproach(t *testing.T) {
 		if most := way/a.change + a.change/a.slow + 3; !fast && slots > most {
 			t.Errorf("%+v to %d: %d slots, want %d at most", c, target, slots, most)
 		}
-		if a.approach(target); a.value != target {
+		if a.approach(target, a.change); a.value != target {
 			t.Fatalf("%+v: it does not stay at %d", c, target)
 		}
 	}
@@ -144,5 +144,50 @@ func TestBridge(t *testing.T) {
 		if got := a.bridge(c.from, c.to, c.part, c.whole); got != c.want {
 			t.Errorf("%s from %d to %d, %d/%d: %d, want %d", c.unit, c.from, c.to, c.part, c.whole, got, c.want)
 		}
+	}
+}
+
+// On the way to rest no slot has more than the soft change, and the way there is whole.
+func TestSoftRest(t *testing.T) {
+	for _, from := range []int64{900, -900, 7, 1} {
+		a := &axis{}
+		a.configure(&wire.Channel{Low: -1000, High: 1000, Change: 100, Slow: 4}, 11)
+		a.place(from)
+		a.aim = aimHome
+		fastest := int64(0)
+		for n := 0; a.value != 0 || a.speed != 0; n++ {
+			before := a.value
+			a.settle()
+			fastest = max(fastest, a.value-before, before-a.value)
+			if n > 1000 {
+				t.Fatalf("from %d: at %d after %d slots", from, a.value, n)
+			}
+		}
+		if fastest > 11 || from > 100 && fastest < 11 {
+			t.Errorf("from %d: up to %d a slot, want 11", from, fastest)
+		}
+	}
+}
+
+// A stepper's value tells one position within its travel, wherever that lies; where the
+// travel is wider, the one that is nearest to rest. At the end of 32 bits a position does
+// not come out at the other end.
+func TestStepperBegins(t *testing.T) {
+	for _, c := range []struct {
+		low, high, rest int32
+		value           uint16
+		want            int64
+	}{
+		{0, 60000, 0, 50000, 50000}, {0, 65535, 0, 65535, 65535}, {-60000, 0, 0, 15536, -50000}, {100_000, 160_000, 100_000, 18928, 150_000},
+		{0, 80000, 0, 6464, 6464}, {-1 << 31, 1<<31 - 1, 200_000, 60000, 191_072},
+	} {
+		a := newAxis(wire.Channel{Unit: wire.UnitSteps, Low: c.low, High: c.high, Rest: c.rest, Change: 100, Slow: 10})
+		if got := a.begin(c.value); got != c.want {
+			t.Errorf("%d in %d to %d: %d, want %d", c.value, c.low, c.high, got, c.want)
+		}
+	}
+	a := newAxis(wire.Channel{Unit: wire.UnitSteps, Low: -1 << 31, High: 1<<31 - 1, Change: 100, Slow: 10})
+	if got := a.number(10, 1<<31-1); got != 1<<31+10 {
+		t.Errorf("after the last position of 32 bits comes %d", got)
 	}
 }

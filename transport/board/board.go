@@ -64,6 +64,7 @@ type Output struct {
 	Low    int32
 	High   int32
 	Change uint32 // greatest change a frame
+	Soft   uint32 // greatest change a frame on the way to rest when the host is lost; 0: Change
 }
 
 // Slot is a stretch of time in which each output has at most one pulse.

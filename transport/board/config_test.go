@@ -36,8 +36,8 @@ func TestConfigOf(t *testing.T) {
 		t.Errorf("print %08x, want %08x", c.Print, want)
 	}
 	for n, want := range map[int]Output{
-		2:  {Name: "head-pan", Units: wire.UnitsTicks, Low: 1720, High: 4280, Change: 2560},
-		6:  {Name: "arm", Units: wire.UnitsTicks, Low: 1800, High: 4220, Change: 2420},
+		2:  {Name: "head-pan", Units: wire.UnitsTicks, Low: 1720, High: 4280, Change: 2560, Soft: 10}, // 2560 ticks in 140 deg, 30 deg/s, 50 Hz: 10.97
+		6:  {Name: "arm", Units: wire.UnitsTicks, Low: 1800, High: 4220, Change: 2420, Soft: 11},
 		8:  {Name: "lantern", Units: wire.UnitsLevel, Low: 0, High: 65535, Change: 65535},
 		15: {},
 	} {

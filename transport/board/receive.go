@@ -171,7 +171,7 @@ func (p *Player) configure(m *wire.Channel) answer {
 	if !a.set {
 		p.use(m.Channel)
 	}
-	a.configure(m)
+	a.configure(m, p.conf.Outputs[m.Channel].Soft)
 	return p.ok()
 }
 
@@ -225,14 +225,14 @@ func (p *Player) arm(m *wire.Arm) answer {
 	}
 	for i, n := range p.used {
 		a := &p.axes[n]
-		if value := m.Values.At(i); !a.live && !a.off(value) && !a.within(a.number(value, int64(a.conf.Rest))) {
+		if value := m.Values.At(i); !a.live && !a.off(value) && !a.within(a.begin(value)) {
 			return answer{wire.ResultLimits, n}
 		}
 	}
 	for i, n := range p.used {
 		a := &p.axes[n]
 		if value := m.Values.At(i); !a.live && !a.off(value) {
-			a.place(a.number(value, int64(a.conf.Rest)))
+			a.place(a.begin(value))
 		}
 	}
 	p.direct(aimHold)

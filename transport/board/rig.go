@@ -57,6 +57,9 @@ func outputOf(c *timeline.Channel) Output {
 		timeline.StepDelta: wire.UnitsSteps, timeline.Level: wire.UnitsLevel, timeline.State: wire.UnitsState}
 	o := Output{Name: c.Axis.Name, Units: units[c.Unit], Low: int32(c.Low), High: int32(c.High)}
 	o.Change = uint32(min(c.High-c.Low, widestChange))
+	if c.Unit != timeline.State && c.Unit != timeline.Level {
+		o.Soft = uint32(math.Max(1, c.LimitsAt(0, timeline.SoftDegrees).SoftSpeed/c.Axis.Board.Rate.V))
+	}
 	if c.Unit == timeline.StepDelta {
 		o.Change = widestSteps
 	}

@@ -84,7 +84,7 @@ func newBounds(c *timeline.Channel, r reach, soft float64) bounds {
 // or, where that is wider, or there is none, the one that is nearest to another.
 func (b *bounds) position(v uint16, near int64) int64 {
 	if width := b.high - b.low; width < 1<<16 {
-		near = b.low + width/2
+		near = b.low + (width+1)/2
 	}
 	return int64(wire.Position(v, int32(near)))
 }
