@@ -1,0 +1,147 @@
+/* The bare ATmega328P at 16 MHz as a board: what its parts say to each other.
+ *
+ *   start.c    reset cause, the loop, watchdog, sleep
+ *   clock.c    us, from Timer1
+ *   pulses.c   pulses of servos, placed by Timer1
+ *   outputs.c  which pin does what; motors, lamps, switches, steppers
+ *   serial.c   the line to the host
+ *   eeprom.c   bytes in EEPROM
+ *   sd.c       blocks of an SD card
+ *
+ * Fuses: full-swing or low-power crystal without division (low 0xff or 0xf7), brown-out
+ * detector at 4.3 V (extended 0xfc; ATmega328P data sheet, table "BODLEVEL Fuse Coding"):
+ * at 16 MHz the chip wants 3.8 V at least ("Speed Grades"), and below that it may do anything.
+ *
+ * Pulses end with a reset, whatever the program would like: an axis that carries weight
+ * needs a counterweight, a spring or a rest. */
+#ifndef LJ_AVR_H
+#define LJ_AVR_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include <avr/io.h>
+
+#include "limberjack.h"
+
+#if F_CPU != 16000000UL
+#error "the timers are set for 16 MHz"
+#endif
+
+#if LJ_TICK_PS != 500000
+#error "a tick of this board is 0.5 us: give its board in the rig tick: 0.5us"
+#endif
+
+/* Of what assembler uses by name: a compiler that looks at the whole program (-flto, as the
+ * common IDE has it) does not see that, and would give it another name. */
+#define OF_ASSEMBLER __attribute__((externally_visible))
+
+/* From lj_config.h. LJ_LEAD_US should be 2500 where the period allows it: a slot of twelve
+ * servos takes 1.1 ms to work out and to plan, and a message that has come just before may
+ * take another. A slot that is planned too late has its pulses later, never shorter. */
+#ifndef LJ_PORT_BAUD
+#define LJ_PORT_BAUD 250000UL /* 115200 is 2.1 % off at 16 MHz */
+#endif
+#ifndef LJ_PORT_RECEIVED
+#define LJ_PORT_RECEIVED 256 /* bytes that wait to be read, a power of two up to 256 */
+#endif
+#ifndef LJ_PORT_SENDING
+#define LJ_PORT_SENDING 128 /* bytes that wait to be sent, a power of two up to 256 */
+#endif
+
+/* ---- clock.c ---- */
+
+/* Starts Timer1: 0.5 us a tick. */
+void clock_begin(void);
+
+/* us since the start, in 32 bits. Not in interrupts. */
+uint32_t clock_us(void);
+
+/* Ticks of 0.5 us, the low 16 bits of twice the us. Not in interrupts. */
+uint16_t clock_ticks(void);
+
+/* Lets the processor be woken in so many us, at most 30000, and says whether that time has
+ * come. */
+void clock_wake(uint16_t us);
+bool clock_woken(void);
+
+/* ---- pulses.c ---- */
+
+/* A pulse that is asked for. */
+typedef struct {
+    uint16_t offset; /* ticks from the start of the slot */
+    uint16_t width;  /* ticks */
+    uint8_t port;    /* address of the PORT register */
+    uint8_t mask;    /* bit in it */
+} pulse;
+
+enum {
+    PULSES_MOST = LJ_CHANNELS < 12 ? LJ_CHANNELS : 12, /* in a slot */
+    PULSE_WIDEST = 0x6000 /* ticks, 12.3 ms */
+};
+
+/* Gives the pulses of a slot that begins at start, us. The array is used up. */
+void pulses_give(uint32_t start, pulse *list, uint8_t count);
+
+/* Pulses that have begun are finished, others do not come. No interrupt is held up. */
+void pulses_drop(void);
+
+/* Whether a pulse is on, or will be. */
+bool pulses_any(void);
+
+
+/* ---- outputs.c ---- */
+
+void outputs_begin(void);
+
+/* Does what is due at now, us: motors, lamps and switches at the start of their slot. */
+void outputs_advance(uint32_t now);
+
+/* Levels of the input pins, bit n of input n. */
+uint16_t inputs_read(void);
+
+/* ---- serial.c ---- */
+
+void serial_begin(void);
+
+/* Takes the oldest byte, and is false when there is none. */
+bool serial_take(uint8_t *byte);
+
+/* Whether what waits is worth to be read: the end of a message, or much. */
+bool serial_ripe(void);
+
+/* How many ticks ago the zero came that was taken last, at most 32 ms; false where others
+ * have come since. */
+bool serial_age(uint16_t *ticks);
+
+/* Bytes that were lost because nobody took them. */
+uint16_t serial_lost(void);
+
+/* The receiver's ring, which two interrupts write to. Where the next byte goes stands in a
+ * register that takes one cycle to read and to write; the other end is the loop's. A zero
+ * ends a message: that one has come is in another, and when, in ticks, in serial_ended. */
+#define serial_in GPIOR0
+#define serial_zero GPIOR1
+extern volatile uint8_t serial_out OF_ASSEMBLER;
+extern uint8_t serial_ring[LJ_PORT_RECEIVED] OF_ASSEMBLER;
+extern volatile uint16_t serial_missed OF_ASSEMBLER, serial_ended OF_ASSEMBLER;
+
+/* Puts the byte that has come into the ring. Only in interrupts. */
+__attribute__((always_inline)) static inline void serial_catch(void)
+{
+    uint8_t byte = UDR0;
+    uint8_t at = serial_in;
+    uint8_t next = (uint8_t)(at + 1u) & (uint8_t)(LJ_PORT_RECEIVED - 1);
+    if (next == serial_out) {
+        serial_missed++;
+        return;
+    }
+    serial_ring[at] = byte;
+    serial_in = next;
+    if (byte == 0) {
+        serial_zero = 1;
+        serial_ended = TCNT1;
+    }
+}
+
+#endif

@@ -1,0 +1,235 @@
+/* What stands in the sectors of a card. */
+#include "lj_card.h"
+
+#ifdef LJ_SHOW_PRINT /* the board plays from a card */
+
+#include <string.h>
+
+#define CHECK_AT 510u
+#define CHECK_STEP 64u /* bytes a step; all at once would take an 8-bit processor 1 ms */
+#define RECORDS_AT 8u
+#define RECORD_SIZE 60u
+#define FRAMES_AT 14u
+#define HEAD_AT 12u /* numbers of a header, behind its first word */
+#define NAME_AT 36u /* in a record */
+#define NAME_SIZE 24u
+#define SHOW_NAME_SIZE 48u
+#define NO_BOARD 0xffu
+#define MOST_SECTORS 0x7fffffu /* of a file of FAT */
+#define MOST_DRIFT 1000000000
+#define MOST_MOTIONS 65534u
+#define FLAGS_TRIGGER 0x04u /* of a channel: it starts the sound player */
+
+/* ---- sectors ---- */
+
+static struct {
+    uint16_t crc;
+    uint16_t at; /* bytes that are proved */
+} check;
+
+/* Proves the next bytes of the sector. */
+static uint8_t prove(void)
+{
+    uint8_t n;
+    if (lj_fat_fresh()) {
+        check.at = 0;
+        check.crc = LJ_CRC_INITIAL;
+    }
+    for (n = 0; n < CHECK_STEP && check.at < CHECK_AT; n++) {
+        check.crc = lj_crc16(check.crc, lj_sector[check.at]);
+        check.at++;
+    }
+    if (check.at < CHECK_AT) {
+        return LJ_BUSY;
+    }
+    return check.crc == lj_get16(lj_sector + CHECK_AT) ? LJ_DONE : LJ_ABSENT;
+}
+
+uint8_t lj_card_fetch(uint32_t now, uint8_t file, uint32_t number, uint8_t kind)
+{
+    uint8_t outcome = lj_fat_read(now, file, number);
+    if (outcome == LJ_DONE) {
+        outcome = prove();
+    }
+    if (outcome == LJ_DONE && (lj_sector[0] != kind || lj_sector[1] != LJ_CARD_VERSION || lj_get32(lj_sector + 2) != number)) {
+        outcome = LJ_ABSENT;
+    }
+    return outcome;
+}
+
+/* Whether bytes from one place up to another are zero. */
+static bool zero(const uint8_t *p, uint16_t from, uint16_t to)
+{
+    for (; from < to; from++) {
+        if (p[from] != 0u) {
+            return false;
+        }
+    }
+    return true;
+}
+
+/* Whether a text has only zeros behind its first zero. */
+static bool text(const uint8_t *p, uint8_t size)
+{
+    uint8_t i = 0;
+    while (i < size && p[i] != 0u) {
+        i++;
+    }
+    return zero(p, i, size);
+}
+
+const uint8_t *lj_card_record(uint16_t i, uint16_t of)
+{
+    uint16_t first = (uint16_t)(i - i % LJ_RECORDS), count = (uint16_t)(of - first);
+    if (count > LJ_RECORDS) {
+        count = LJ_RECORDS;
+    }
+    if (lj_sector[6] != count || lj_sector[7] != 0u || !zero(lj_sector, (uint16_t)(RECORDS_AT + RECORD_SIZE * count), CHECK_AT)) {
+        return NULL;
+    }
+    return lj_sector + RECORDS_AT + RECORD_SIZE * (i - first);
+}
+
+/* ---- the container ---- */
+
+uint8_t lj_card_frames(uint8_t channels)
+{
+    return (uint8_t)((CHECK_AT - FRAMES_AT) / 2u / channels);
+}
+
+bool lj_card_take_header(lj_card_header *h, uint32_t sectors)
+{
+    (void)memcpy(h, lj_sector + HEAD_AT, sizeof *h);
+    return memcmp(lj_sector + 6, "LJCARD", 6) == 0 && h->sectors == sectors && sectors <= MOST_SECTORS && h->data < sectors &&
+           h->channels >= 1u && h->channels <= LJ_MAX_CHANNELS && h->frames == lj_card_frames(h->channels) &&
+           h->motions >= 1u && h->motions <= MOST_MOTIONS && h->period != 0u && h->tick != 0u && h->drift >= -MOST_DRIFT &&
+           h->drift <= MOST_DRIFT && h->table == 1u + (uint32_t)lj_card_sectors(h->channels) &&
+           h->data == h->table + lj_card_sectors(h->motions) && zero(h->none, 0, sizeof h->none) &&
+           text(lj_sector + 56, NAME_SIZE) && zero(lj_sector, 56u + NAME_SIZE, CHECK_AT);
+}
+
+const uint8_t *lj_card_name(void)
+{
+    return lj_sector + 56;
+}
+
+bool lj_card_named(const uint8_t *name)
+{
+    static const char own[] LJ_FLASH = LJ_NAME;
+    char mine[sizeof own];
+    uint8_t n = (uint8_t)(sizeof own - 1u);
+    LJ_FLASH_READ(mine, own, sizeof own);
+    if (n > NAME_SIZE) { /* it was cut, at the end of a character */
+        n = NAME_SIZE;
+        while (n > 0u && ((uint8_t)mine[n] & 0xc0u) == 0x80u) {
+            n--;
+        }
+    }
+    return memcmp(name, mine, n) == 0 && zero(name, n, NAME_SIZE);
+}
+
+bool lj_card_take_channel(lj_card_channel *c, const uint8_t *r)
+{
+    uint8_t flags;
+    (void)memcpy(c, r, sizeof *c);
+    flags = c->flags;
+    c->flags = (uint8_t)(flags & (uint8_t)~FLAGS_TRIGGER);
+    return c->none == 0u && text(r + NAME_AT, NAME_SIZE) && c->unit <= LJ_UNIT_STATE && c->lost <= LJ_POLICY_RELEASE &&
+           flags <= (LJ_FLAGS_WEIGHT | LJ_FLAGS_TURNS | FLAGS_TRIGGER) && c->low <= c->rest && c->rest <= c->high &&
+           (c->unit != LJ_UNIT_TICKS || c->low >= 1) && c->change != 0u && c->slow != 0u && c->soft != 0u && c->rise != 0u;
+}
+
+bool lj_card_take_motion(lj_card_motion *m, const uint8_t *r, uint32_t sectors, uint8_t each)
+{
+    (void)memcpy(m, r, sizeof *m);
+    return zero(m->none, 0, sizeof m->none) && text(r + NAME_AT, NAME_SIZE) && m->flags <= (LJ_MOTION_LOOP | LJ_MOTION_SEAMLESS) &&
+           m->frames > m->prelude && m->from == (m->flags == (LJ_MOTION_LOOP | LJ_MOTION_SEAMLESS) ? m->prelude : 0u) &&
+           m->sectors == (m->frames - 1u) / each + 1u && m->first <= MOST_SECTORS && m->sectors <= MOST_SECTORS &&
+           lj_card_end(m) <= sectors;
+}
+
+bool lj_card_holds(uint16_t motion, uint32_t frame, uint8_t count, uint8_t channels)
+{
+    const uint8_t *s = lj_sector;
+    return lj_get16(s + 6) == motion && lj_get32(s + 8) == frame && s[12] == count && s[13] == 0u &&
+           zero(s, (uint16_t)(FRAMES_AT + 2u * count * channels), CHECK_AT);
+}
+
+const uint8_t *lj_card_values(uint8_t i, uint8_t channels)
+{
+    return lj_sector + FRAMES_AT + 2u * i * channels;
+}
+
+/* ---- the index ---- */
+
+bool lj_card_take_index(lj_card_index *x, uint32_t sectors)
+{
+    (void)memcpy(x, lj_sector + HEAD_AT, sizeof *x);
+    return memcmp(lj_sector + 6, "LJSHOW", 6) == 0 && x->sectors == sectors && x->boards >= 1u && x->motions >= 1u &&
+           x->motions <= MOST_MOTIONS && x->table == 1u + (uint32_t)lj_card_sectors(x->boards) &&
+           sectors == x->table + lj_card_sectors(x->motions) && (x->start == LJ_CARD_NONE || x->start < x->motions) &&
+           zero(x->none, 0, sizeof x->none) && text(lj_sector + 48, SHOW_NAME_SIZE) &&
+           zero(lj_sector, 48u + SHOW_NAME_SIZE, CHECK_AT);
+}
+
+static bool letter(uint8_t c, uint8_t i)
+{
+    return (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9') || c == '_' || (c == '~' && i > 0u);
+}
+
+/* Makes a name as MAIN.LJC into one as a directory has it; false where no container can
+ * be named so. */
+static bool file_name(uint8_t *file, const uint8_t *r)
+{
+    uint8_t n = 0;
+    (void)memset(file, ' ', 11);
+    while (n < 8u && letter(r[n], n)) {
+        file[n] = r[n];
+        n++;
+    }
+    (void)memcpy(file + 8, "LJC", 3);
+    return n > 0u && memcmp(r + n, ".LJC", 4) == 0 && zero(r, (uint16_t)(n + 4u), 12);
+}
+
+bool lj_card_take_board(lj_card_board *b, uint8_t *file, const uint8_t *r)
+{
+    (void)memcpy(b, r, sizeof *b);
+    return file_name(file, b->file) && zero(b->none, 0, sizeof b->none) && text(b->name, NAME_SIZE);
+}
+
+bool lj_card_take_trigger(lj_card_trigger *t, const uint8_t *r, uint16_t i, uint16_t start, uint8_t boards)
+{
+    (void)memcpy(t, r, sizeof *t);
+    return t->none == 0u && zero(r, sizeof *t, NAME_AT) && text(r + NAME_AT, NAME_SIZE) && t->starts <= 7u &&
+           t->busy <= LJ_ON_BUSY_INTERRUPT && t->flags <= 3u &&
+           ((t->starts & LJ_STARTS_INPUT) != 0u ? t->board < boards : t->board == NO_BOARD) && t->greatest >= t->least &&
+           ((t->starts & LJ_STARTS_INTERVAL) == 0u || t->seed != 0u) && ((t->starts & LJ_STARTS_POWER) != 0u) == (i == start);
+}
+
+/* xorshift of 32 bits by G. Marsaglia, Journal of Statistical Software 8(14), 2003. */
+static uint32_t step(uint32_t x)
+{
+    x ^= x << 13;
+    x ^= x >> 17;
+    x ^= x << 5;
+    return x;
+}
+
+uint32_t lj_card_interval(uint32_t *state, uint32_t least, uint32_t greatest)
+{
+    uint32_t span = greatest - least, x;
+    uint8_t k = 0;
+    while (k < 32u && span >> k != 0u) {
+        k++;
+    }
+    if (k == 0u) {
+        return least;
+    }
+    do {
+        *state = step(*state);
+        x = *state >> (32u - k);
+    } while (x > span);
+    return least + x;
+}
+
+#endif
