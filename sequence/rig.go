@@ -80,15 +80,16 @@ type Supply struct {
 
 // Board is a controller: its frame rate, its unit of time, its channels.
 type Board struct {
-	Name     string
-	At       Pos
-	Rate     Num // Hz, frames a second
-	Tick     Num // us, the step in which pulses are placed
-	Channels Num
-	Baud     Num  // bits a second
-	Clock    Num  // ppm, how fast the board's clock runs
-	Together bool // pulses of a frame start together; otherwise one after another
-	Inputs   []Input
+	Name       string
+	At         Pos
+	Rate       Num // Hz, frames a second
+	Tick       Num // us, the step in which pulses are placed
+	Channels   Num
+	Baud       Num  // bits a second
+	Clock      Num  // ppm, how fast the board's clock runs
+	Oscillator Num  // Hz, of a PWM driver on it
+	Together   bool // pulses of a frame start together; otherwise one after another
+	Inputs     []Input
 
 	doubtful bool // something about it was reported
 }

@@ -132,7 +132,7 @@ func (r *rigReader) board(e entry) *Board {
 	r.goodName(e, "board")
 	f := r.open(e.value, boardShape, "board "+e.name)
 	b := &Board{Name: e.name, At: r.at(e.key), Rate: f.num("rate"), Tick: f.num("tick"), Channels: f.whole("channels"),
-		Baud: f.num("baud"), Clock: f.num("clock"), Together: f.choice("pulses") == 1}
+		Baud: f.num("baud"), Clock: f.num("clock"), Oscillator: f.num("oscillator"), Together: f.choice("pulses") == 1}
 	for _, in := range r.entries(f.node("inputs"), "inputs of board "+e.name) {
 		input := r.input(in, e.name)
 		if b.hasInput(input.Number) {

@@ -163,6 +163,7 @@ var boardShape = &shape{name: "board", doc: "A controller board.", fields: []fie
 	{name: "channels", doc: "How many outputs it has.", want: whole(1, 1024), need: true},
 	{name: "baud", doc: "Data rate of its serial link.", want: number(baud, 300, 1e8)},
 	{name: "clock", doc: "Measured trim: how fast the board's clock runs.", want: number(ppm, -1e5, 1e5)},
+	{name: "oscillator", doc: "Measured frequency of the oscillator of a PWM driver on it, about 25000kHz.", want: number(hertz, 20e6, 30e6)},
 	{name: "pulses", doc: "Whether the pulses of a frame start one after another or together.", want: choice("staggered", "together")},
 	{name: "inputs", doc: "Digital inputs by number.", want: want{kind: wantTable, elem: &want{kind: wantObject, shape: inputShape}, numbered: true}},
 }}

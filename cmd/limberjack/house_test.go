@@ -33,7 +33,7 @@ var rooms = map[string][]string{
 	"transport/wire/tables": {},
 	"transport/board":       {"interp", "sequence", "transport/timeline", "transport/wire"},
 	"transport/card":        {"interp", "sequence", "transport/timeline", "transport/wire"},
-	"transport/firmware":    {"transport/wire"},
+	"transport/firmware":    {"sequence", "transport/board", "transport/card", "transport/wire"},
 	"transport/live":        {"sequence", "transport/timeline", "transport/wire"},
 	"transport/plot":        {"interp", "interp/check", "interp/drive", "interp/ease", "sequence"},
 }

@@ -45,6 +45,9 @@ type Config struct {
 	Inputs   int    // how many are read, 0 to 16; number 0 is the stop input
 	Low      uint16 // mask of the inputs that are active at a low level
 	Debounce uint32 // us that an input must be steady, at most 8 s
+	Card     uint32 // fingerprint of the channels that a card must carry; 0: no card is played
+	Period   uint32 // ns a frame when no card can be read; of Card only
+	Unwired  bool   // no host is listened to: the card's player alone
 	Port     []Line // what the port needs
 }
 
@@ -151,6 +154,13 @@ func (c *Config) text() string {
 	set("LJ_INPUTS_COUNT", "%d", c.Inputs)
 	set("LJ_INPUTS_LOW", "0x%04xu", c.Low)
 	set("LJ_DEBOUNCE_US", "%du", c.Debounce)
+	if c.Card != 0 {
+		set("LJ_SHOW_PRINT", "0x%08xu", c.Card)
+		set("LJ_SHOW_PERIOD_NS", "%du", c.Period)
+	}
+	if c.Unwired {
+		set("LJ_WIRE", "0")
+	}
 	for _, l := range c.Port {
 		set(l.Name, "%s", l.Value)
 	}
