@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math/rand/v2"
 	"net"
 	"os"
 	"os/signal"
@@ -88,6 +89,11 @@ func (o boardOptions) check() error {
 	case o.baud < 0 || o.baud > 10_000_000:
 		return fmt.Errorf("--baud is %d; it may be up to 10000000", o.baud)
 	}
+	for name, d := range map[string]time.Duration{"jitter": o.jitter, "restart": o.restart, "delay": o.faults.Delay, "for": o.length} {
+		if d < 0 {
+			return fmt.Errorf("--%s is %v; a time cannot be negative", name, d)
+		}
+	}
 	for name, v := range map[string]float64{"lose": o.faults.Drop, "spoil": o.faults.Corrupt, "repeat": o.faults.Duplicate} {
 		if !(v >= 0 && v <= 1) {
 			return fmt.Errorf("--%s is %g; it may be from 0 to 1", name, v)
@@ -109,6 +115,7 @@ func runBoard(ctx context.Context, o boardOptions, out io.Writer) error {
 		return err
 	}
 	config, err := board.ConfigOf(rig, spec)
+	config.Boot = uint16(rand.Uint32()) // another number after each start, as the protocol asks for
 	if err != nil {
 		return err
 	}

@@ -95,6 +95,8 @@ func (o playOptions) check() error {
 		return fmt.Errorf("--speed is %g; it may be from %g to %g", o.speed, live.SpeedLeast, live.SpeedMost)
 	case !(o.from >= 0) || !(o.to >= 0) || o.to != 0 && o.to <= o.from:
 		return fmt.Errorf("--from %g and --to %g hold nothing: --to comes after --from", o.from, o.to)
+	case o.baud < 0 || o.baud > 10_000_000:
+		return fmt.Errorf("--baud is %d; it may be up to 10000000", o.baud)
 	case o.countIn < 0 || o.countIn > time.Minute:
 		return fmt.Errorf("--count-in is %v; it may be up to 1m", o.countIn)
 	case o.port != "" && o.url != "" || (o.port != "" || o.url != "") && len(o.boards) > 0:
@@ -365,8 +367,14 @@ func (s *stage) openTake() (*live.Take, func() error, error) {
 func (s *stage) connect(ctx, life context.Context, t *timeline.Timeline, take *live.Take) (*live.Board, error) {
 	at := s.where[t.Board.Name]
 	dial := func(ctx context.Context) (live.Link, error) {
-		if strings.Contains(at, "://") {
+		if scheme, _, ok := strings.Cut(at, "://"); ok {
+			if scheme != "ws" && scheme != "wss" {
+				return nil, fmt.Errorf("%s is no address of a board: it begins with ws:// or wss://, as in ws://keeper.local:8090/", at)
+			}
 			return live.OpenWebSocket(ctx, at)
+		}
+		if s.options.url != "" {
+			return nil, fmt.Errorf("%s is no address of a board: it begins with ws:// or wss://, as in ws://%s/", at, at)
 		}
 		return live.OpenSerial(at, s.baudOf(t.Board))
 	}

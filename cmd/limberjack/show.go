@@ -150,7 +150,11 @@ func progressText(boards []live.Event) string {
 }
 
 func boardText(e live.Event) string {
-	text := fmt.Sprintf("%s  ahead %d ms  late %d  drift %+.0f ppm", e.Board, e.Buffer.Milliseconds(), e.Late, e.Drift)
+	drift := "?" // until something is known of it
+	if e.DriftSD < 50 {
+		drift = fmt.Sprintf("%+.0f", e.Drift)
+	}
+	text := fmt.Sprintf("%s  late %d  drift %s ppm  ahead %d ms", e.Board, e.Late, drift, e.Buffer.Milliseconds())
 	for _, c := range []struct {
 		n    int
 		what string
@@ -167,11 +171,16 @@ func boardText(e live.Event) string {
 
 // playEvent is an event as JSON has it; times are in seconds.
 type playEvent struct {
-	Event     string  `json:"event"`
-	Host      float64 `json:"host_s"`
-	Board     string  `json:"board,omitempty"`
-	Text      string  `json:"text,omitempty"`
-	Left      float64 `json:"left_s,omitempty"`
+	Event string  `json:"event"`
+	Host  float64 `json:"host_s"`
+	Board string  `json:"board,omitempty"`
+	Text  string  `json:"text,omitempty"`
+	Left  float64 `json:"left_s,omitempty"`
+}
+
+// playProgress is an event of progress, which has more to tell.
+type playProgress struct {
+	playEvent
 	Position  float64 `json:"position_s"`
 	Begin     float64 `json:"begin_s,omitempty"`
 	Length    float64 `json:"length_s,omitempty"`
@@ -192,10 +201,14 @@ type playEvent struct {
 }
 
 func (s *show) asJSON(e live.Event) {
-	line, err := json.Marshal(playEvent{Event: e.What.String(), Host: e.Time.Seconds(), Board: e.Board, Text: e.Text, Left: e.Left.Seconds(), Position: e.Position,
-		Begin: e.Begin, Length: e.Length, Round: e.Round, Buffer: e.Buffer.Seconds(), Queued: e.Queued, Late: e.Late, Bridged: e.Bridged, Clamped: e.Clamped, Bad: e.Bad, Stale: e.Stale,
-		Drift: e.Drift, DriftSD: e.DriftSD, RoundTrip: e.RoundTrip.Seconds(), Skew: e.Skew.Seconds(), Supply: float64(e.Supply) / 1000, State: e.State.String()})
-	if err == nil {
+	head := playEvent{Event: e.What.String(), Host: e.Time.Seconds(), Board: e.Board, Text: e.Text, Left: e.Left.Seconds()}
+	var what any = head
+	if e.What == live.Progress {
+		what = playProgress{playEvent: head, Position: e.Position, Begin: e.Begin, Length: e.Length, Round: e.Round, Buffer: e.Buffer.Seconds(), Queued: e.Queued,
+			Late: e.Late, Bridged: e.Bridged, Clamped: e.Clamped, Bad: e.Bad, Stale: e.Stale, Drift: e.Drift, DriftSD: e.DriftSD,
+			RoundTrip: e.RoundTrip.Seconds(), Skew: e.Skew.Seconds(), Supply: float64(e.Supply) / 1000, State: e.State.String()}
+	}
+	if line, err := json.Marshal(what); err == nil {
 		fmt.Fprintf(s.out, "%s\n", line)
 	}
 }

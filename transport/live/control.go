@@ -83,6 +83,7 @@ func (b *Board) Loose(ctx context.Context) ([]string, error) {
 // before it knows whether the board is armed, it stops the board.
 func (b *Board) Arm(ctx context.Context, values []uint16) (err error) {
 	if values == nil {
+		b.Pose(ctx) // where it is not answered, what is known is what was sent
 		values = b.Standing()
 	}
 	if len(values) != len(b.tl.Channels) {
@@ -136,6 +137,9 @@ func (b *Board) Arm(ctx context.Context, values []uint16) (err error) {
 	b.told = true
 	b.mu.Unlock()
 	if _, _, err := b.Pose(ctx); err != nil {
+		b.mu.Lock()
+		b.armed, b.arming = false, true
+		b.mu.Unlock()
 		return err
 	}
 	b.announce(Event{What: Armed})
@@ -218,6 +222,11 @@ func (b *Board) seen() {
 		switch {
 		case b.bounds[i].unit != wire.UnitTicks:
 		case !b.live[i]:
+			// A board keeps where it let an axis go, until it is reset or set up anew. What was
+			// sent last may not have been played.
+			if b.told && b.at[i] >= b.bounds[i].low && b.at[i] <= b.bounds[i].high {
+				b.last[i] = b.at[i]
+			}
 			b.at[i] = 0
 		default:
 			b.last[i] = b.at[i]

@@ -231,7 +231,8 @@ func TestScene3(t *testing.T) {
 		b.Close()
 		rows, at := motionRows(p.played()[from:], tl, frames)
 		offsets = append(offsets, at-d.all(Started)[0].Time)
-		t.Logf("take %d: the first frame is %v after the start, %d frames; late %d, bridged %d", take+1, offsets[take], len(rows), st.Late, st.Bridged)
+		told := d.all(Progress)
+		t.Logf("take %d: the first frame is %v after the start, %d frames; late %d, bridged %d, not sent %d", take+1, offsets[take], len(rows), st.Late, st.Bridged, told[len(told)-1].Stale)
 		if first == nil {
 			first = rows
 		}

@@ -24,6 +24,12 @@ func TestMain(m *testing.M) {
 	if path := os.Getenv(hostPort); path != "" {
 		os.Exit(host(path))
 	}
+	if os.Getenv(spinning) != "" {
+		spin()
+	}
+	if path := os.Getenv(boardPort); path != "" {
+		os.Exit(apart(path))
+	}
 	os.Exit(m.Run())
 }
 
