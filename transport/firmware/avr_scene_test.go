@@ -134,6 +134,7 @@ func restPulses(t *testing.T, h *simHost, c *firmware.Config) map[string][]pulse
 // TestResetCauses: the board tells why it was reset, and after three resets within a minute
 // that nobody asked for it does not arm.
 func TestResetCauses(t *testing.T) {
+	t.Parallel()
 	c := bareServos()
 	h := newSimHost(t, "servos", c)
 	boots := map[uint16]bool{}

@@ -131,6 +131,7 @@ func (s spread) String() string { return fmt.Sprintf("%+.3f to %+.3f", s.least, 
 // TestPulses: the pulses alone, of random widths, in all ways in which they can meet, and
 // with the line as busy as it can be.
 func TestPulses(t *testing.T) {
+	t.Parallel()
 	_, tl := load(t, galleryRig(250000), galleryMotion(1))
 	const slots = 300
 	for _, test := range []struct {
@@ -246,6 +247,7 @@ var divisors = []struct {
 
 // TestDivisors reads the divisor from the chip when the board has started.
 func TestDivisors(t *testing.T) {
+	t.Parallel()
 	_, tl := load(t, galleryRig(250000), galleryMotion(1))
 	for _, d := range divisors {
 		t.Run(strconv.Itoa(d.baud), func(t *testing.T) {
@@ -384,6 +386,7 @@ func streamTo(t *testing.T, c *chip, tl *timeline.Timeline, baud int, ppm float6
 // TestStream is the proof to the pulse: a timeline is streamed to the board at 12 channels
 // and 50 Hz, and every pulse that comes out is compared.
 func TestStream(t *testing.T) {
+	t.Parallel()
 	for _, baud := range []int{115200, 250000, 1000000} {
 		t.Run(strconv.Itoa(baud), func(t *testing.T) {
 			_, tl := load(t, galleryRig(baud), galleryMotion(20))
@@ -504,6 +507,7 @@ func checkFigures(t *testing.T, s *streamed, baud int) {
 // TestStreamWithDrift: the board's clock is 450 ppm fast, as a ceramic resonator's may well
 // be, and the host follows it; in the board's own time every pulse is as before.
 func TestStreamWithDrift(t *testing.T) {
+	t.Parallel()
 	_, tl := load(t, galleryRig(250000), galleryMotion(20))
 	s := stream(t, tl, 250000, 450)
 	checkFrames(t, s)
@@ -513,6 +517,7 @@ func TestStreamWithDrift(t *testing.T) {
 // TestStreamOverTheWrap: the board's microseconds go around from 2^32 to 0 in the middle of a
 // motion, and nobody sees it.
 func TestStreamOverTheWrap(t *testing.T) {
+	t.Parallel()
 	_, tl := load(t, galleryRig(250000), galleryMotion(10))
 	const rounds = 1<<17 - 450 // of 32.768 ms: 14.7 s before
 	config := bareConfig(tl, 250000)
@@ -529,6 +534,7 @@ func TestStreamOverTheWrap(t *testing.T) {
 // TestSameTwice: what the host sent is played again into a new board, without a host. All
 // edges and bytes are the same, to the cycle.
 func TestSameTwice(t *testing.T) {
+	t.Parallel()
 	_, tl := load(t, galleryRig(250000), galleryMotion(5))
 	first := stream(t, tl, 250000, 0).chip
 	again := newChip(t, avrProgram(t, "bare-250000", nil, nil), 250000)

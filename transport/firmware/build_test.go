@@ -249,6 +249,7 @@ func inGo(c *firmware.Config) board.Config {
 
 // All sources compile without a word under both compilers, and for a chip of 8 bits.
 func TestNoWarnings(t *testing.T) {
+	t.Parallel()
 	for _, c := range []*firmware.Config{tower(), shore(), pier(), buoy(), island()} {
 		t.Run(c.Name, func(t *testing.T) {
 			for _, compiler := range []string{"gcc", "clang"} {

@@ -99,6 +99,7 @@ func le32(b []byte, x uint32) { copy(b, []byte{byte(x), byte(x >> 8), byte(x >> 
 
 // The same show comes out the same from every kind of volume, in one piece or in many.
 func TestCardVolumes(t *testing.T) {
+	t.Parallel()
 	d := coastShow("start: {play: swell}\nmotions:\n  swell: {file: swell.motion.yaml}\n  round: {file: round.motion.yaml, trigger: {input: 1}, while_busy: interrupt}\n", nil)
 	e := exhibitOf(t, d, "coast.show.yaml", card.ImageOptions{})
 	want := passageOf(t, e.lines[0][0], &e.contents.Motions[0])
@@ -324,6 +325,7 @@ func TestCardPulledOut(t *testing.T) {
 
 // A show with more triggers than there is memory for is refused with a code of its own.
 func TestCardWithTooManyTriggers(t *testing.T) {
+	t.Parallel()
 	s := "motions:\n"
 	for i := range 7 {
 		s += fmt.Sprintf("  m%d: {file: swell.motion.yaml, trigger: {input: 1, lockout: 1s}}\n", i)
@@ -342,6 +344,7 @@ func TestCardWithTooManyTriggers(t *testing.T) {
 // The card player is clean under both compilers, and on a chip of 8 bits; there its sizes
 // are told.
 func TestCardNoWarnings(t *testing.T) {
+	t.Parallel()
 	e := exhibitOf(t, coastShow(stopMotions, nil), "coast.show.yaml", card.ImageOptions{})
 	for _, compiler := range []string{"gcc", "clang"} {
 		t.Run(compiler, func(t *testing.T) {
@@ -377,6 +380,7 @@ func silence(seconds float64) string {
 // The output that starts the sound player is on before the motion, by the player's delay,
 // and in a seamless loop as long before each round; the rounds follow without a pause.
 func TestCardSound(t *testing.T) {
+	t.Parallel()
 	d := coastShow("start: {play: round}\nmotions:\n  round: {file: loud.motion.yaml, loop: true}\n", documents{
 		"loud.motion.yaml": swell(3, "loop: true\naudio: tone.wav\n"), "tone.wav": silence(2),
 		"coast.rig.yaml": coastRig + "sound: {delay: 310ms, trigger: {board: tower, channel: 9, pulse: 50ms}}\n"})

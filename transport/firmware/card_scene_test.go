@@ -64,6 +64,7 @@ const (
 // Scene 6: eight servos, 12 h a day for 42 days. Visitors come all the time; nobody is
 // heard in the first minute, nor for 20 s after a greeting began; everybody else is greeted.
 func TestScene6VisitorsForSixWeeks(t *testing.T) {
+	t.Parallel()
 	days := 42
 	if testing.Short() {
 		days = 2
@@ -146,6 +147,7 @@ func (o *outcome) asked(t *testing.T, motion int64) (list []int64) {
 // Scene 6: a board whose clock runs 450 ppm fast stays within 40 ms over a ten-minute show.
 // The program's clock is the board's: true time is 450 ppm shorter.
 func TestScene6TenMinutesWithAClockThatRunsFast(t *testing.T) {
+	t.Parallel()
 	d := galleryShow("start: {play: long}\nmotions:\n  long: {file: long.motion.yaml}\n", documents{"long.motion.yaml": flutter(600, "")})
 	e := exhibitOf(t, d, "gallery.show.yaml", card.ImageOptions{})
 	o := playCard(t, e.program(t, false), e.image, 0, "0 slots 1", "610000000 end")

@@ -73,6 +73,7 @@ func FuzzLine(f *testing.F) {
 // The player in C alone, under libFuzzer: a short run from a fixed seed. A longer one is the
 // same program with another number of runs.
 func TestFuzzedInC(t *testing.T) {
+	t.Parallel()
 	tool(t, "clang")
 	sources := append(core(t), "src/host/lj_fuzz.c", "src/host/lj_host_memory.c")
 	path := compile(t, "clang", keeper(), sources, "-g", "-O1", "-fsanitize=fuzzer,address,undefined", "-fno-sanitize-recover=all")

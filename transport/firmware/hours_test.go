@@ -11,6 +11,7 @@ import (
 // whatever a half written byte holds. The chip's EEPROM bears 100,000 writes of a cell
 // (ATmega328P data sheet, "Features": "Write/erase cycles: 10,000 flash/100,000 EEPROM").
 func TestRunningHours(t *testing.T) {
+	t.Parallel()
 	const endurance = 100_000
 	tool(t, "cc")
 	sources := append(core(t), "src/host/lj_hours_host.c")

@@ -381,6 +381,7 @@ func (d *driven) session(t *testing.T, tl *timeline.Timeline, baud int, use func
 // the nominal and the fastest oscillator (23 to 27 MHz: reports of measured boards; the data
 // sheet says 25 MHz and no tolerance), each with its calibration in the board.
 func TestPWMStream(t *testing.T) {
+	t.Parallel()
 	for _, test := range []struct{ baud, osc int }{{250000, 23000}, {250000, 25000}, {250000, 27000}, {1000000, 25000}} {
 		t.Run(fmt.Sprintf("%d kHz, %d baud", test.osc, test.baud), func(t *testing.T) {
 			_, tl := load(t, shoreRig(test.baud), shoreMotion(10))
@@ -643,6 +644,7 @@ func TestPWMDrop(t *testing.T) {
 
 // TestPWMFaults: what can go wrong on the bus (motor noise on I2C) does not freeze the board.
 func TestPWMFaults(t *testing.T) {
+	t.Parallel()
 	_, tl := load(t, shoreRig(250000), shoreMotion(1))
 	for _, test := range []struct {
 		name    string
@@ -833,8 +835,11 @@ func TestPWMSilence(t *testing.T) {
 	d := newDriven(t, tl, 250000, 25000, 25e6)
 	d.session(t, tl, 250000, func(_ *testing.T, _ *live.Board, command func(string)) {
 		time.Sleep(400 * time.Millisecond)
-		back := binary.LittleEndian.AppendUint32(nil, uint32(d.now/cyclesPerUS-300000))
-		command("poke slot_at " + hex.EncodeToString(back))
+		for range 2 { // just before a slot nobody would look at it
+			back := binary.LittleEndian.AppendUint32(nil, uint32(d.now/cyclesPerUS-300000))
+			command("poke slot_at " + hex.EncodeToString(back))
+			time.Sleep(7 * time.Millisecond)
+		}
 		time.Sleep(200 * time.Millisecond)
 	})
 	checkWhole(t, d, tl)
@@ -956,6 +961,7 @@ tracks:
 // TestPWMLamp: a lamp's duty is its level in 4096 steps, a switch is on for whole frames; at
 // 100 Hz, so that the driver has to be set for another period than the one it starts with.
 func TestPWMLamp(t *testing.T) {
+	t.Parallel()
 	_, tl := load(t, lampRig, lampMotion)
 	d := newDriven(t, tl, 250000, 25000, 25e6)
 	d.session(t, tl, 250000, func(t *testing.T, b *live.Board, _ func(string)) {

@@ -270,6 +270,7 @@ func scripts(t *testing.T) int {
 
 // Whatever comes, at any time, Go and C do the same to the byte.
 func TestRandomScripts(t *testing.T) {
+	t.Parallel()
 	for _, c := range []*firmware.Config{tower(), shore(), pier(), buoy(), island()} {
 		t.Run(c.Name, func(t *testing.T) {
 			d := newDevice(t, c)

@@ -148,6 +148,7 @@ var pins = map[string]string{"D2": "D2", "D3": "D3", "D4": "D4", "D5": "D5", "D6
 // TestTreeBuilds: what is written for each chip compiles and links with the flags that
 // README.TXT names, and fits.
 func TestTreeBuilds(t *testing.T) {
+	t.Parallel()
 	tool(t, "avr-gcc")
 	tool(t, "avr-size")
 	rig := loadRig(t, fmt.Sprintf(moleRig, "250000", 3))

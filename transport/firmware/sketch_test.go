@@ -222,6 +222,7 @@ func headersOf(dirs ...string) (all []string) {
 // TestSketch builds the board as the common IDE does, with its stock core, and lets it tell
 // who it is, with all timers as they must be.
 func TestSketch(t *testing.T) {
+	t.Parallel()
 	_, bare := load(t, galleryRig(250000), galleryMotion(10))
 	_, shore := load(t, shoreRig(250000), shoreMotion(2))
 	for _, test := range []struct {
