@@ -835,10 +835,11 @@ func TestPWMSilence(t *testing.T) {
 	d := newDriven(t, tl, 250000, 25000, 25e6)
 	d.session(t, tl, 250000, func(_ *testing.T, _ *live.Board, command func(string)) {
 		time.Sleep(400 * time.Millisecond)
-		for range 2 { // just before a slot nobody would look at it
+		// A slot sets it right again: for a frame of the driver it is set back again and again.
+		for range 12 {
 			back := binary.LittleEndian.AppendUint32(nil, uint32(d.now/cyclesPerUS-300000))
 			command("poke slot_at " + hex.EncodeToString(back))
-			time.Sleep(7 * time.Millisecond)
+			time.Sleep(2 * time.Millisecond)
 		}
 		time.Sleep(200 * time.Millisecond)
 	})
