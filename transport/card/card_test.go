@@ -403,10 +403,16 @@ func TestNotes(t *testing.T) {
 		t.Errorf("%q", c.Notes)
 	}
 	c := planned(t, shore(), "shore.show.yaml", Options{})
+	if len(c.Notes) != 0 {
+		t.Errorf("what waits for the end of a round does start: %q", c.Notes)
+	}
+	x := shore()
+	x["shore.show.yaml"] = strings.Replace(x["shore.show.yaml"], "while_busy: wait", "while_busy: drop", 1)
+	c = planned(t, x, "shore.show.yaml", Options{})
 	if len(c.Notes) != 1 || !strings.Contains(c.Notes[0], "storm never starts") {
 		t.Errorf("%q", c.Notes)
 	}
-	x := shore()
+	x = shore()
 	x["shore.rig.yaml"], _, _ = strings.Cut(shoreRig, "sound:")
 	c = planned(t, x, "greet.motion.yaml", Options{})
 	if len(c.Notes) != 1 || !strings.Contains(c.Notes[0], "no board starts a player") {

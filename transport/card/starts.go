@@ -45,8 +45,8 @@ func (c *Card) endlessNote(list []Trigger) {
 		return
 	}
 	for i, sm := range c.show.Motions {
-		if sm != start && list[i].Busy != BusyInterrupt {
-			c.note("%s plays over and over from power-up, so that %s never starts: give %s while_busy: interrupt", start.Name, sm.Name, sm.Name)
+		if sm != start && list[i].Busy == BusyDrop {
+			c.note("%s plays over and over from power-up, so that %s never starts: give %s while_busy: interrupt, or wait, for the end of a round", start.Name, sm.Name, sm.Name)
 		}
 	}
 }
