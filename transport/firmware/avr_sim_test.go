@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -24,9 +25,9 @@ import (
 // cycle is a time of the simulated chip, which has 16 to the us.
 const cyclesPerUS = 16
 
-// avrFlags are those with which the AVR port is built, apart from directories.
-var avrFlags = []string{"-mmcu=atmega328p", "-Os", "-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror", "-fstack-usage",
-	"-ffunction-sections", "-fdata-sections", "-DF_CPU=16000000UL"}
+// avrFlags are those with which everybody builds the AVR port, with warnings and the
+// compiler's word about the stack.
+var avrFlags = append(strings.Fields(firmware.Flags()), "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror", "-fstack-usage")
 
 // built has programs for the chip, and the simulator, each made once.
 var built struct {
@@ -89,8 +90,11 @@ func avrProgram(t testing.TB, name string, c *firmware.Config, sources []string,
 				t.Fatalf("%s: %v\n%s", source, err, out)
 			}
 		}
-		link := append([]string{"-mmcu=atmega328p", "-Wl,--gc-sections", "-o", path}, objects...)
-		if out, err := exec.Command("avr-gcc", link...).CombinedOutput(); err != nil {
+		// The program is compiled when it is linked, and what the compiler says of the stack
+		// is put among its temporary files.
+		link := exec.Command("avr-gcc", slices.Concat(avrFlags, []string{"-o", path}, objects)...)
+		link.Env = append(os.Environ(), "TMPDIR="+dir)
+		if out, err := link.CombinedOutput(); err != nil {
 			t.Fatalf("avr-gcc: %v\n%s", err, out)
 		}
 	})

@@ -261,6 +261,30 @@ func TestCardStopInput(t *testing.T) {
 	}
 }
 
+// A board whose program has no wire (LJ_WIRE is 0) plays as one that has it and is not
+// spoken to: through starts, a slow card, damage, a stop, a reset and the clock's wrap.
+func TestCardWithoutAWire(t *testing.T) {
+	t.Parallel()
+	e := exhibitOf(t, coastShow(stopMotions, nil), "coast.show.yaml", card.ImageOptions{})
+	script := []string{"0 slots 1", "2500000 delay 100000", "4000000 in 1", "6000000 in 3", "7000000 in 1", "8000000 in 0",
+		"20000000 in 2", "24000000 card 0", "27000000 card 1", "40000000 in 0", "41000000 in 2", "43000000 reset 2", "55000000 status", "60000000 end"}
+	for _, clock := range []uint32{0, 1<<32 - 21_000_000} {
+		with := playCard(t, e.program(t, false), e.image, clock, script...)
+		without := playCard(t, cardProgram(t, e.config, e.contents.Header.Print, false, "-DLJ_WIRE=0"), e.image, clock, script...)
+		for i, want := range with.events {
+			if i >= len(without.events) || without.events[i].String() != want.String() {
+				t.Fatalf("clock %d: event %d of %d and %d differs: %s", clock, i, len(with.events), len(without.events), want)
+			}
+		}
+		if len(with.events) != len(without.events) || !slices.Equal(with.tallies, without.tallies) {
+			t.Errorf("clock %d: %d and %d events, %v and %v", clock, len(with.events), len(without.events), with.tallies, without.tallies)
+		}
+		if n := len(with.all("slot")); n < 1000 || len(with.starts(t, 1)) == 0 {
+			t.Errorf("clock %d: only %d slots to compare", clock, n)
+		}
+	}
+}
+
 // cardFrame gives a message as it stands on a serial line.
 func cardFrame(t testing.TB, m wire.Message) []byte {
 	t.Helper()
@@ -350,6 +374,7 @@ func TestCardNoWarnings(t *testing.T) {
 		t.Run(compiler, func(t *testing.T) {
 			tool(t, compiler)
 			compile(t, compiler, e.config, cardSources(t), "-O2", "-DLJ_SHOW_PRINT=1")
+			compile(t, compiler, e.config, cardSources(t), "-O2", "-DLJ_SHOW_PRINT=1", "-DLJ_WIRE=0")
 		})
 	}
 	t.Run("avr-gcc", func(t *testing.T) {

@@ -13,6 +13,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 
 	"limberjack/interp"
@@ -145,7 +146,10 @@ func boardFor(c *card.Container) *firmware.Config {
 }
 
 // cardPrograms has one program a board and way of building, each compiled once.
-var cardPrograms = map[string]string{}
+var (
+	cardPrograms = map[string]string{}
+	compilation  sync.Mutex
+)
 
 // cardProgram gives the program of the card player for a board with a card's print; fast
 // is without sanitizers, for weeks of virtual time.
@@ -163,6 +167,8 @@ func cardProgram(t testing.TB, c *firmware.Config, print uint32, fast bool, more
 		t.Fatal(err)
 	}
 	key := text.String() + strings.Join(flags, " ")
+	compilation.Lock()
+	defer compilation.Unlock()
 	if path, ok := cardPrograms[key]; ok {
 		return path
 	}

@@ -162,6 +162,15 @@ func TestTreeBuilds(t *testing.T) {
 				t.Fatal(err)
 			}
 			buildTree(t, program)
+			if err := program.Plays(true); err != nil {
+				if p.Name == "atmega328p" {
+					t.Error(err)
+				}
+				return
+			}
+			program, _ = firmware.ConfigOf(rig, rig.Boards[0], &p)
+			program.Plays(true)
+			buildTree(t, program)
 		})
 	}
 }

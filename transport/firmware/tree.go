@@ -72,7 +72,9 @@ func (p *Program) howTo(name string) string {
 	for _, w := range p.Wired {
 		say("  %-10s %s", w.Pin, w.What)
 	}
-	say("  D0, D1     the line to the host, by the board's USB")
+	if !c.Unwired {
+		say("  D0, D1     the line to the host, by the board's USB")
+	}
 	if c.Card != 0 {
 		say("  D10 to D13 the card: select, data to it, data from it, clock; with level shifters to 3.3 V")
 	}

@@ -98,11 +98,15 @@ static void logs(avr_t *avr, const int level, const char *format, va_list args)
         vfprintf(stderr, format, args);
 }
 
+/* A compiler that looks at the whole program writes a dot and more behind some names. */
 uint32_t chip_symbol(const char *name)
 {
-    for (uint32_t i = 0; i < program.symbolcount; i++)
-        if (!strcmp(program.symbol[i]->symbol, name))
+    size_t n = strlen(name);
+    for (uint32_t i = 0; i < program.symbolcount; i++) {
+        const char *symbol = program.symbol[i]->symbol;
+        if (!strncmp(symbol, name, n) && (symbol[n] == 0 || symbol[n] == '.'))
             return program.symbol[i]->addr & 0xffffu;
+    }
     stop_with("the program has no symbol %s", name);
     return 0;
 }

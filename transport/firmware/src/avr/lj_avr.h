@@ -4,7 +4,7 @@
  *   clock.c    us, from Timer1
  *   pulses.c   pulses of servos, placed by Timer1
  *   outputs.c  which pin does what; motors, lamps, switches, steppers
- *   serial.c   the line to the host
+ *   serial.c   the line to the host, unless LJ_WIRE is 0
  *   eeprom.c   bytes in EEPROM
  *   sd.c       blocks of an SD card
  *
@@ -102,6 +102,8 @@ uint16_t inputs_read(void);
 
 /* ---- serial.c ---- */
 
+#if LJ_WIRE
+
 void serial_begin(void);
 
 /* Takes the oldest byte, and is false when there is none. */
@@ -126,9 +128,11 @@ extern volatile uint8_t serial_out OF_ASSEMBLER;
 extern uint8_t serial_ring[LJ_PORT_RECEIVED] OF_ASSEMBLER;
 extern volatile uint16_t serial_missed OF_ASSEMBLER, serial_ended OF_ASSEMBLER;
 
-/* Puts the byte that has come into the ring. Only in interrupts. */
+/* Puts the byte that has come into the ring, if one has. Only in interrupts. */
 __attribute__((always_inline)) static inline void serial_catch(void)
 {
+    if (!(UCSR0A & (1 << RXC0)))
+        return;
     uint8_t byte = UDR0;
     uint8_t at = serial_in;
     uint8_t next = (uint8_t)(at + 1u) & (uint8_t)(LJ_PORT_RECEIVED - 1);
@@ -143,5 +147,11 @@ __attribute__((always_inline)) static inline void serial_catch(void)
         serial_ended = TCNT1;
     }
 }
+
+#else
+
+static inline void serial_catch(void) {}
+
+#endif
 
 #endif

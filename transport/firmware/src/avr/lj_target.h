@@ -9,5 +9,6 @@
 #define LJ_FLASH PROGMEM
 #define LJ_FLASH_READ(to, from, n) ((void)memcpy_P((to), (from), (n)))
 #define LJ_KEPT __attribute__((section(".noinit")))
+#define LJ_APART __attribute__((noinline))
 
 #endif

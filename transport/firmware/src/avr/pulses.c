@@ -80,8 +80,7 @@ ISR(TIMER1_COMPA_vect)
                 OCR1A = time - EARLY;
                 return;
             }
-            if (UCSR0A & (1 << RXC0))
-                serial_catch();
+            serial_catch();
         }
         if (left > 0)
             await((uint8_t)time);
@@ -94,8 +93,7 @@ ISR(TIMER1_COMPA_vect)
             OCR1A = events[i].time - EARLY;
             if ((uint16_t)(TCNT1 - time) < gap - EARLY) { /* its match is still to come */
                 first = i;
-                if (UCSR0A & (1 << RXC0))
-                    serial_catch();
+                serial_catch();
                 return;
             }
         }

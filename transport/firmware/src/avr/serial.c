@@ -8,6 +8,8 @@
 
 #include "lj_avr.h"
 
+#if LJ_WIRE
+
 /* Twice the speed: eight samples a bit, the finer divisor. Rounded to the nearest, as in
  * the data sheet's tables. */
 #define DIVISOR ((F_CPU / 4UL / LJ_PORT_BAUD - 1UL) / 2UL)
@@ -159,3 +161,5 @@ void lj_port_send(const uint8_t *bytes, uint8_t count)
     sending_in = at;
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) { UCSR0B |= (1 << UDRIE0); }
 }
+
+#endif

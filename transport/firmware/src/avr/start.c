@@ -60,6 +60,8 @@ enum {
     SHORTEST = 60   /* us that a sleep is worth */
 };
 
+#if LJ_WIRE
+
 /* When the zero came that was just taken. A host finds the board's clock by the time that
  * stands in an answer, as if it stood in the middle between question and answer: so it is
  * the middle between the zero and now, and the host is not misled when the loop was busy. */
@@ -89,6 +91,16 @@ static void listen(void)
         lj_receive(clock_us(), 0);
     }
 }
+
+#else
+
+static void serial_begin(void) {}
+
+static bool serial_ripe(void) { return false; }
+
+static void listen(void) {}
+
+#endif
 
 /* Sleeps until a message has come, or there is something to do. Edges of pulses and other
  * interrupts wake the processor, too, but not the loop. */

@@ -5,7 +5,7 @@
  *
  *   lj_begin(now, cause, boot);            once, after each reset
  *   for (;;) {
- *       lj_receive(now, byte);             for each byte that has come
+ *       lj_receive(now, byte);             for each byte that has come, where there is a wire
  *       lj_inputs(now, active);            when the inputs may have changed
  *       lj_advance(now);                   as often as can be, at least each ms
  *   }
@@ -26,7 +26,7 @@
 #include <stdint.h>
 
 #include "limberjack_wire.h"
-#include "lj_target.h" /* of the port: LJ_FLASH, LJ_FLASH_READ, LJ_KEPT */
+#include "lj_target.h" /* of the port: LJ_FLASH, LJ_FLASH_READ, LJ_KEPT, LJ_APART */
 #include "lj_config.h" /* of the rig: see below */
 
 /* lj_target.h, of the port, defines
@@ -34,6 +34,9 @@
  *   LJ_FLASH_READ(to, from, n)   copies n bytes from there
  *   LJ_KEPT                      an attribute of variables that a reset leaves as they are
  *                                (section .noinit), or nothing
+ * and may define
+ *   LJ_APART                     an attribute of functions that must not become part of others,
+ *                                whose stack would be held for longer
  *
  * lj_config.h, of the rig, defines
  *   LJ_CHANNELS       outputs, 1 to 112
@@ -50,6 +53,9 @@
  *   LJ_LEAD_US        how long before its start a slot is given to the port, us, at most
  *                     a quarter of the shortest period; 0 unless defined
  *   LJ_STEPPERS       0 where no output can play steps, which saves memory; otherwise 1
+ *   LJ_WIRE           0 leaves out what a host is heard and answered with: such a board only
+ *                     plays by itself. It has no lj_receive and needs no lj_port_send, and
+ *                     all else, limits, stops and resets, is as ever; otherwise 1
  *   LJ_INPUTS_COUNT   inputs that lj_input.c reads, 0 to 16; input 0 is the stop input
  *   LJ_INPUTS_LOW     mask of the inputs that are active at a low level
  *   LJ_DEBOUNCE_US    how long an input must be steady, us
@@ -57,11 +63,17 @@
  *   LJ_HOURS_SLOTS    records of 4 bytes there, 3 to 64
  * Whatever else a port needs (pins, baud) it takes from the same file under names that
  * begin with LJ_PORT_. */
+#ifndef LJ_APART
+#define LJ_APART
+#endif
 #ifndef LJ_LEAD_US
 #define LJ_LEAD_US 0u
 #endif
 #ifndef LJ_STEPPERS
 #define LJ_STEPPERS 1
+#endif
+#ifndef LJ_WIRE
+#define LJ_WIRE 1
 #endif
 
 /* An output, as the rig's builder allows it. These limits hold whatever a host or a
@@ -89,7 +101,9 @@ typedef struct {
 void lj_begin(uint32_t now, uint8_t cause, uint16_t boot);
 
 /* Takes a byte from the line. now is when it came, or at the latest is being read. */
+#if LJ_WIRE
 void lj_receive(uint32_t now, uint8_t byte);
+#endif
 
 /* Says which inputs are active: LJ_INPUTS_STOP and the board's own, debounced. */
 void lj_inputs(uint32_t now, uint16_t active);
@@ -116,7 +130,9 @@ bool lj_refuses(void);
 /* Sends a frame as it stands on a serial line: COBS, with the zero at its end. count
  * is at most LJ_SENT. It must not wait: a port that has no room for all of the frame
  * drops it whole. What is not answered is asked again, status and credit come again. */
+#if LJ_WIRE
 void lj_port_send(const uint8_t *bytes, uint8_t count);
+#endif
 
 /* The longest frame that is sent, bytes. */
 #define LJ_SENT_IDENTITY (LJ_SIZE_IDENTITY + (sizeof(LJ_NAME) - 1u))
@@ -163,7 +179,8 @@ void lj_port_drop(uint32_t at);
 /* ---- playing without a host: what the card player calls ---- */
 
 /* Takes the outputs: configures all of them as the rig says, with slots of period ns, and
- * lets pulses leave at the values of rest where there are none now. False, with nothing
+ * lets pulses leave where there are none now: where the output was left when it last had
+ * some since the reset, or else at the value of rest. False, with nothing
  * changed, where the board is armed already, the stop input is active, three resets
  * stopped the show, or the period is out of limits. A board that plays by itself answers
  * to a host that it is armed, playing or held, takes no frames of it, and obeys its stop. */
@@ -189,9 +206,10 @@ uint8_t lj_own_room(void);
 bool lj_own_frame(const uint8_t *values);
 
 /* Leaves out so many frames, as of a damaged sector: axes stand still for their time. */
-bool lj_own_gap(uint16_t frames);
+bool lj_own_gap(uint8_t frames);
 
-/* Begins to play what is queued, the first frame at a time that is not past. */
+/* Begins to play what is queued, the first frame at a time that is neither past nor before
+ * the next slot is due: so pulses keep their period. */
 bool lj_own_start(uint32_t now, uint32_t at);
 
 /* Says that all queued frames are played: axes are at rest or come to it. */

@@ -1,6 +1,8 @@
 /* What the board sends. */
 #include "lj_core.h"
 
+#if LJ_WIRE
+
 #define BODY 5u /* where a payload begins in a frame: behind the byte of COBS and the head */
 
 /* Each message is built where it is encoded, on the stack. */
@@ -135,3 +137,5 @@ void lj_report(void)
         /* nothing new */
     }
 }
+
+#endif

@@ -30,12 +30,27 @@ static void set_speed(lj_axis *a, int32_t speed)
     a->pace = (uint16_t)speed;
 }
 
+/* Sets how much an axis may change from slot to slot, and how much its change may. */
+void lj_axis_bound(lj_axis *a, uint32_t change, uint32_t slow)
+{
+    uint32_t most = lj_axis_unit(a) == LJ_UNIT_STEPS ? WIDEST_STEPS : WIDEST_CHANGE;
+    change = change < most ? change : most;
+    slow = slow < 2u * WIDEST_CHANGE ? slow : 2u * WIDEST_CHANGE;
+    a->kind = (uint8_t)(a->kind & (uint8_t)~LJ_AXIS_WIDE);
+    if (slow > 0xffffu) {
+        a->kind |= LJ_AXIS_WIDE;
+    }
+    a->change = (uint16_t)change;
+    a->slow = (uint16_t)(slow & 0xffffu);
+    if (a->pace > a->change) {
+        a->pace = a->change;
+    }
+}
+
 void lj_axis_configure(lj_axis *a, const lj_channel *c)
 {
-    uint32_t change = c->change < WIDEST_CHANGE ? c->change : WIDEST_CHANGE;
-    uint32_t slow = c->slow < 2u * WIDEST_CHANGE ? c->slow : 2u * WIDEST_CHANGE;
-    if (c->unit == LJ_UNIT_STEPS && change > WIDEST_STEPS) {
-        change = WIDEST_STEPS;
+    if (lj_axis_unit(a) != c->unit) {
+        a->mode = (uint8_t)(a->mode & (uint8_t)~LJ_MODE_KNOWN);
     }
     a->kind = (uint8_t)(c->unit | (uint8_t)(c->lost << LJ_AXIS_LOST_SHIFT));
     if ((c->flags & LJ_FLAGS_WEIGHT) != 0u) {
@@ -44,17 +59,12 @@ void lj_axis_configure(lj_axis *a, const lj_channel *c)
     if ((c->flags & LJ_FLAGS_TURNS) != 0u) {
         a->kind |= LJ_AXIS_TURNS;
     }
-    if (slow > 0xffffu) {
-        a->kind |= LJ_AXIS_WIDE;
-    }
     a->low = (lj_limit)c->low;
     a->high = (lj_limit)c->high;
     a->rest = (lj_limit)c->rest;
     a->offset = c->offset;
-    a->change = (uint16_t)change;
-    a->slow = (uint16_t)(slow & 0xffffu);
     a->mode |= LJ_MODE_SET;
-    set_speed(a, clamp(speed_of(a), -(int32_t)change, (int32_t)change));
+    lj_axis_bound(a, c->change, c->slow);
 }
 
 /* Puts an axis that has no pulses to a value. */
@@ -62,7 +72,7 @@ void lj_axis_place(lj_axis *a, int32_t x)
 {
     a->value = clamp(x, lj_axis_low(a), lj_axis_high(a));
     set_speed(a, 0);
-    a->mode |= LJ_MODE_LIVE;
+    a->mode |= LJ_MODE_LIVE | LJ_MODE_KNOWN;
     lj_axis_direct(a, LJ_AIM_HOLD);
 }
 

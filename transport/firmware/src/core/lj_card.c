@@ -18,7 +18,6 @@
 #define MOST_SECTORS 0x7fffffu /* of a file of FAT */
 #define MOST_DRIFT 1000000000
 #define MOST_MOTIONS 65534u
-#define FLAGS_TRIGGER 0x04u /* of a channel: it starts the sound player */
 
 /* ---- sectors ---- */
 
@@ -45,9 +44,9 @@ static uint8_t prove(void)
     return check.crc == lj_get16(lj_sector + CHECK_AT) ? LJ_DONE : LJ_ABSENT;
 }
 
-uint8_t lj_card_fetch(uint32_t now, uint8_t file, uint32_t number, uint8_t kind)
+uint8_t lj_card_fetch(uint8_t file, uint32_t number, uint8_t kind)
 {
-    uint8_t outcome = lj_fat_read(now, file, number);
+    uint8_t outcome = lj_fat_read(file, number);
     if (outcome == LJ_DONE) {
         outcome = prove();
     }
@@ -97,15 +96,16 @@ uint8_t lj_card_frames(uint8_t channels)
     return (uint8_t)((CHECK_AT - FRAMES_AT) / 2u / channels);
 }
 
-bool lj_card_take_header(lj_card_header *h, uint32_t sectors)
+const lj_card_header *lj_card_take_header(uint32_t sectors)
 {
-    (void)memcpy(h, lj_sector + HEAD_AT, sizeof *h);
-    return memcmp(lj_sector + 6, "LJCARD", 6) == 0 && h->sectors == sectors && sectors <= MOST_SECTORS && h->data < sectors &&
-           h->channels >= 1u && h->channels <= LJ_MAX_CHANNELS && h->frames == lj_card_frames(h->channels) &&
-           h->motions >= 1u && h->motions <= MOST_MOTIONS && h->period != 0u && h->tick != 0u && h->drift >= -MOST_DRIFT &&
-           h->drift <= MOST_DRIFT && h->table == 1u + (uint32_t)lj_card_sectors(h->channels) &&
-           h->data == h->table + lj_card_sectors(h->motions) && zero(h->none, 0, sizeof h->none) &&
-           text(lj_sector + 56, NAME_SIZE) && zero(lj_sector, 56u + NAME_SIZE, CHECK_AT);
+    const lj_card_header *h = (const lj_card_header *)(const void *)(lj_sector + HEAD_AT);
+    bool good = memcmp(lj_sector + 6, "LJCARD", 6) == 0 && h->sectors == sectors && sectors <= MOST_SECTORS && h->data < sectors &&
+                h->channels >= 1u && h->channels <= LJ_MAX_CHANNELS && h->frames == lj_card_frames(h->channels) &&
+                h->motions >= 1u && h->motions <= MOST_MOTIONS && h->period != 0u && h->tick != 0u && h->drift >= -MOST_DRIFT &&
+                h->drift <= MOST_DRIFT && h->table == 1u + (uint32_t)lj_card_sectors(h->channels) &&
+                h->data == h->table + lj_card_sectors(h->motions) && zero(h->none, 0, sizeof h->none) &&
+                text(lj_sector + 56, NAME_SIZE) && zero(lj_sector, 56u + NAME_SIZE, CHECK_AT);
+    return good ? h : NULL;
 }
 
 const uint8_t *lj_card_name(void)
@@ -128,24 +128,23 @@ bool lj_card_named(const uint8_t *name)
     return memcmp(name, mine, n) == 0 && zero(name, n, NAME_SIZE);
 }
 
-bool lj_card_take_channel(lj_card_channel *c, const uint8_t *r)
+const lj_card_channel *lj_card_take_channel(const uint8_t *r)
 {
-    uint8_t flags;
-    (void)memcpy(c, r, sizeof *c);
-    flags = c->flags;
-    c->flags = (uint8_t)(flags & (uint8_t)~FLAGS_TRIGGER);
-    return c->none == 0u && text(r + NAME_AT, NAME_SIZE) && c->unit <= LJ_UNIT_STATE && c->lost <= LJ_POLICY_RELEASE &&
-           flags <= (LJ_FLAGS_WEIGHT | LJ_FLAGS_TURNS | FLAGS_TRIGGER) && c->low <= c->rest && c->rest <= c->high &&
-           (c->unit != LJ_UNIT_TICKS || c->low >= 1) && c->change != 0u && c->slow != 0u && c->soft != 0u && c->rise != 0u;
+    const lj_card_channel *c = (const lj_card_channel *)(const void *)r;
+    bool good = c->none == 0u && text(r + NAME_AT, NAME_SIZE) && c->unit <= LJ_UNIT_STATE && c->lost <= LJ_POLICY_RELEASE &&
+                c->flags <= (LJ_FLAGS_WEIGHT | LJ_FLAGS_TURNS | LJ_CARD_SOUND) && c->low <= c->rest && c->rest <= c->high &&
+                (c->unit != LJ_UNIT_TICKS || c->low >= 1) && c->change != 0u && c->slow != 0u && c->soft != 0u && c->rise != 0u;
+    return good ? c : NULL;
 }
 
-bool lj_card_take_motion(lj_card_motion *m, const uint8_t *r, uint32_t sectors, uint8_t each)
+const lj_card_motion *lj_card_take_motion(const uint8_t *r, uint32_t sectors, uint8_t each)
 {
-    (void)memcpy(m, r, sizeof *m);
-    return zero(m->none, 0, sizeof m->none) && text(r + NAME_AT, NAME_SIZE) && m->flags <= (LJ_MOTION_LOOP | LJ_MOTION_SEAMLESS) &&
-           m->frames > m->prelude && m->from == (m->flags == (LJ_MOTION_LOOP | LJ_MOTION_SEAMLESS) ? m->prelude : 0u) &&
-           m->sectors == (m->frames - 1u) / each + 1u && m->first <= MOST_SECTORS && m->sectors <= MOST_SECTORS &&
-           lj_card_end(m) <= sectors;
+    const lj_card_motion *m = (const lj_card_motion *)(const void *)r;
+    bool good = zero(m->none, 0, sizeof m->none) && text(r + NAME_AT, NAME_SIZE) && m->flags <= (LJ_MOTION_LOOP | LJ_MOTION_SEAMLESS) &&
+                m->frames > m->prelude && m->from == (m->flags == (LJ_MOTION_LOOP | LJ_MOTION_SEAMLESS) ? m->prelude : 0u) &&
+                m->sectors == (m->frames - 1u) / each + 1u && m->first <= MOST_SECTORS && m->sectors <= MOST_SECTORS &&
+                lj_card_end(m) <= sectors;
+    return good ? m : NULL;
 }
 
 bool lj_card_holds(uint16_t motion, uint32_t frame, uint8_t count, uint8_t channels)
@@ -162,14 +161,15 @@ const uint8_t *lj_card_values(uint8_t i, uint8_t channels)
 
 /* ---- the index ---- */
 
-bool lj_card_take_index(lj_card_index *x, uint32_t sectors)
+const lj_card_index *lj_card_take_index(uint32_t sectors)
 {
-    (void)memcpy(x, lj_sector + HEAD_AT, sizeof *x);
-    return memcmp(lj_sector + 6, "LJSHOW", 6) == 0 && x->sectors == sectors && x->boards >= 1u && x->motions >= 1u &&
-           x->motions <= MOST_MOTIONS && x->table == 1u + (uint32_t)lj_card_sectors(x->boards) &&
-           sectors == x->table + lj_card_sectors(x->motions) && (x->start == LJ_CARD_NONE || x->start < x->motions) &&
-           zero(x->none, 0, sizeof x->none) && text(lj_sector + 48, SHOW_NAME_SIZE) &&
-           zero(lj_sector, 48u + SHOW_NAME_SIZE, CHECK_AT);
+    const lj_card_index *x = (const lj_card_index *)(const void *)(lj_sector + HEAD_AT);
+    bool good = memcmp(lj_sector + 6, "LJSHOW", 6) == 0 && x->sectors == sectors && x->boards >= 1u && x->motions >= 1u &&
+                x->motions <= MOST_MOTIONS && x->table == 1u + (uint32_t)lj_card_sectors(x->boards) &&
+                sectors == x->table + lj_card_sectors(x->motions) && (x->start == LJ_CARD_NONE || x->start < x->motions) &&
+                zero(x->none, 0, sizeof x->none) && text(lj_sector + 48, SHOW_NAME_SIZE) &&
+                zero(lj_sector, 48u + SHOW_NAME_SIZE, CHECK_AT);
+    return good ? x : NULL;
 }
 
 static bool letter(uint8_t c, uint8_t i)
@@ -191,19 +191,21 @@ static bool file_name(uint8_t *file, const uint8_t *r)
     return n > 0u && memcmp(r + n, ".LJC", 4) == 0 && zero(r, (uint16_t)(n + 4u), 12);
 }
 
-bool lj_card_take_board(lj_card_board *b, uint8_t *file, const uint8_t *r)
+const lj_card_board *lj_card_take_board(uint8_t *file, const uint8_t *r)
 {
-    (void)memcpy(b, r, sizeof *b);
-    return file_name(file, b->file) && zero(b->none, 0, sizeof b->none) && text(b->name, NAME_SIZE);
+    const lj_card_board *b = (const lj_card_board *)(const void *)r;
+    bool good = file_name(file, b->file) && zero(b->none, 0, sizeof b->none) && text(b->name, NAME_SIZE);
+    return good ? b : NULL;
 }
 
-bool lj_card_take_trigger(lj_card_trigger *t, const uint8_t *r, uint16_t i, uint16_t start, uint8_t boards)
+const lj_card_trigger *lj_card_take_trigger(const uint8_t *r, uint16_t i, uint16_t start, uint8_t boards)
 {
-    (void)memcpy(t, r, sizeof *t);
-    return t->none == 0u && zero(r, sizeof *t, NAME_AT) && text(r + NAME_AT, NAME_SIZE) && t->starts <= 7u &&
-           t->busy <= LJ_ON_BUSY_INTERRUPT && t->flags <= 3u &&
-           ((t->starts & LJ_STARTS_INPUT) != 0u ? t->board < boards : t->board == NO_BOARD) && t->greatest >= t->least &&
-           ((t->starts & LJ_STARTS_INTERVAL) == 0u || t->seed != 0u) && ((t->starts & LJ_STARTS_POWER) != 0u) == (i == start);
+    const lj_card_trigger *t = (const lj_card_trigger *)(const void *)r;
+    bool good = t->none == 0u && zero(r, sizeof *t, NAME_AT) && text(r + NAME_AT, NAME_SIZE) && t->starts <= 7u &&
+                t->busy <= LJ_ON_BUSY_INTERRUPT && t->flags <= 3u &&
+                ((t->starts & LJ_STARTS_INPUT) != 0u ? t->board < boards : t->board == NO_BOARD) && t->greatest >= t->least &&
+                ((t->starts & LJ_STARTS_INTERVAL) == 0u || t->seed != 0u) && ((t->starts & LJ_STARTS_POWER) != 0u) == (i == start);
+    return good ? t : NULL;
 }
 
 /* xorshift of 32 bits by G. Marsaglia, Journal of Statistical Software 8(14), 2003. */

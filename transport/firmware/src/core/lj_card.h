@@ -6,8 +6,8 @@
 
 #include "lj_fat.h"
 
-/* What is copied out of a sector has its layout: numbers with the lower byte first, each at
- * a multiple of its size. */
+/* What stands in a sector is read where it stands, until the next sector is asked for:
+ * numbers with the lower byte first, each at a multiple of its size. */
 #if defined(__BYTE_ORDER__) && __BYTE_ORDER__ != __ORDER_LITTLE_ENDIAN__
 #error "the card player needs a processor that stores the lower byte first"
 #endif
@@ -28,7 +28,7 @@
 
 /* Reads a sector of a file and proves its CRC, kind, version and number, by steps.
  * LJ_ABSENT: it was read, and is not sound. */
-uint8_t lj_card_fetch(uint32_t now, uint8_t file, uint32_t number, uint8_t kind);
+uint8_t lj_card_fetch(uint8_t file, uint32_t number, uint8_t kind);
 
 /* Record i of a kind that has so many, where the sector that should hold it does; NULL
  * where its frame is not right. */
@@ -60,8 +60,8 @@ typedef struct {
     uint8_t none[3];
 } lj_card_header;
 
-/* Takes the header of a file of so many sectors; false where it cannot be. */
-bool lj_card_take_header(lj_card_header *h, uint32_t sectors);
+/* The header of a file of so many sectors; NULL where it cannot be. */
+const lj_card_header *lj_card_take_header(uint32_t sectors);
 
 /* Whether the name of the board in the header, or in a record, is this one's. */
 bool lj_card_named(const uint8_t *name);
@@ -74,7 +74,7 @@ typedef struct {
     uint8_t output;
     uint8_t unit;
     uint8_t lost;
-    uint8_t flags;   /* LJ_FLAGS_x; that of the sound player's output is taken out */
+    uint8_t flags;   /* LJ_FLAGS_x, and LJ_CARD_SOUND */
     uint16_t offset; /* ticks */
     uint16_t none;
     int32_t low;
@@ -86,8 +86,10 @@ typedef struct {
     uint32_t rise;   /* 1/65536 unit a frame a frame */
 } lj_card_channel;
 
-/* Takes a record of a channel; false where it cannot be. */
-bool lj_card_take_channel(lj_card_channel *c, const uint8_t *record);
+#define LJ_CARD_SOUND 0x04u /* it starts the sound player */
+
+/* A record of a channel; NULL where it cannot be. */
+const lj_card_channel *lj_card_take_channel(const uint8_t *record);
 
 typedef struct {
     uint32_t first;   /* sector of its frames */
@@ -110,9 +112,9 @@ static inline uint32_t lj_card_end(const lj_card_motion *m)
 #define LJ_MOTION_LOOP 0x01u
 #define LJ_MOTION_SEAMLESS 0x02u
 
-/* Takes the record of a motion in a file of so many sectors, with so many frames a sector;
- * false where it cannot be. */
-bool lj_card_take_motion(lj_card_motion *m, const uint8_t *record, uint32_t sectors, uint8_t each);
+/* The record of a motion in a file of so many sectors, with so many frames a sector; NULL
+ * where it cannot be. */
+const lj_card_motion *lj_card_take_motion(const uint8_t *record, uint32_t sectors, uint8_t each);
 
 /* Whether the sector holds count frames of a motion from one on. */
 bool lj_card_holds(uint16_t motion, uint32_t frame, uint8_t count, uint8_t channels);
@@ -136,8 +138,8 @@ typedef struct {
     uint8_t none[15];
 } lj_card_index;
 
-/* Takes the header of an index of so many sectors; false where it cannot be. */
-bool lj_card_take_index(lj_card_index *x, uint32_t sectors);
+/* The header of an index of so many sectors; NULL where it cannot be. */
+const lj_card_index *lj_card_take_index(uint32_t sectors);
 
 typedef struct {
     uint8_t file[12];
@@ -148,9 +150,9 @@ typedef struct {
     uint8_t name[24]; /* of the board */
 } lj_card_board;
 
-/* Takes a record of a board and the name of its file, as directories have it; false where
- * it cannot be. */
-bool lj_card_take_board(lj_card_board *b, uint8_t *file, const uint8_t *record);
+/* A record of a board, and the name of its file as directories have it; NULL where it
+ * cannot be. */
+const lj_card_board *lj_card_take_board(uint8_t *file, const uint8_t *record);
 
 typedef struct {
     uint8_t starts;    /* LJ_STARTS_x */
@@ -174,8 +176,8 @@ typedef struct {
 #define LJ_ON_BUSY_INTERRUPT 2u
 #define LJ_TRIGGER_FALLING 0x01u
 
-/* Takes the record of what starts motion i; false where it cannot be. */
-bool lj_card_take_trigger(lj_card_trigger *t, const uint8_t *record, uint16_t i, uint16_t start, uint8_t boards);
+/* The record of what starts motion i; NULL where it cannot be. */
+const lj_card_trigger *lj_card_take_trigger(const uint8_t *record, uint16_t i, uint16_t start, uint8_t boards);
 
 /* Draws an interval in ms, and keeps the state of the generator. */
 uint32_t lj_card_interval(uint32_t *state, uint32_t least, uint32_t greatest);

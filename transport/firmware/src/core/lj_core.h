@@ -21,6 +21,7 @@ enum {
 #define LJ_MODE_LIVE 0x10u  /* pulses leave */
 #define LJ_MODE_SHOWN 0x20u /* pulses left in the last slot */
 #define LJ_MODE_BACK 0x40u  /* the last change was negative */
+#define LJ_MODE_KNOWN 0x80u /* it had pulses in this unit since the reset: value is where it was left */
 
 /* lj_axis.kind: what was configured. */
 #define LJ_AXIS_UNIT 0x07u
@@ -53,20 +54,11 @@ typedef struct {
     uint8_t mode;
 } lj_axis;
 
-/* A channel as a host or a rig configures it. */
-typedef struct {
-    int32_t low;
-    int32_t high;
-    int32_t rest;
-    uint32_t change;
-    uint32_t slow;
-    uint16_t offset;
-    uint8_t unit;
-    uint8_t lost;
-    uint8_t flags;
-} lj_channel;
+/* A channel as a host or a rig configures it: an output, whose units and soft do not count. */
+typedef lj_output lj_channel;
 
 void lj_axis_configure(lj_axis *a, const lj_channel *c);
+void lj_axis_bound(lj_axis *a, uint32_t change, uint32_t slow);
 void lj_axis_place(lj_axis *a, int32_t x);
 void lj_axis_free(lj_axis *a);
 bool lj_axis_follow(lj_axis *a, uint16_t value);
@@ -181,7 +173,7 @@ void lj_queue_skip(lj_queue *q);
 void lj_queue_cut(lj_queue *q, int16_t ahead);
 void lj_queue_clear(lj_queue *q, uint16_t next);
 void lj_queue_shift(lj_queue *q, uint32_t us);
-void lj_queue_age(lj_queue *q, uint32_t now);
+void lj_queue_age(lj_queue *q);
 
 static inline uint32_t lj_queue_time(const lj_queue *q)
 {
@@ -207,6 +199,10 @@ typedef struct {
     lj_axis axes[LJ_CHANNELS];
     lj_queue queue;
     uint16_t bridge[LJ_CHANNELS]; /* values of the last frame, or the pose to go to */
+
+    /* Moves an axis on its way to a pose; NULL until there is one. What never moves to a pose
+     * is linked without all that it takes. */
+    bool (*seek)(lj_axis *a, uint8_t output, uint8_t n);
 
     uint32_t now;
     uint32_t wake;   /* nothing is due before */
@@ -272,7 +268,8 @@ static inline uint32_t lj_nearest(uint32_t period)
 }
 
 uint32_t lj_later(uint32_t a, uint32_t b);
-uint32_t lj_recent(uint32_t t, uint32_t now);
+void lj_renew(uint32_t *t);
+void lj_not_before(uint32_t t);
 
 /* lj_player.c */
 bool lj_armed(void);
@@ -280,9 +277,9 @@ bool lj_disarmed(void);
 void lj_enter(uint8_t state, uint8_t cause);
 void lj_empty(void);
 void lj_direct(uint8_t aim);
+void lj_direct_lost(void);
 void lj_stop(uint8_t cause);
 void lj_drop(void);
-void lj_report(void);
 void lj_rouse(void);
 
 /* lj_slots.c */
@@ -292,12 +289,17 @@ void lj_play(uint32_t at);
 uint32_t lj_pulse_us(uint32_t ticks, uint32_t *ps);
 
 /* lj_messages.c */
+#if LJ_WIRE
 void lj_message(const lj_packet *p);
-bool lj_allowed(uint8_t n, const lj_channel *c);
+#endif
+bool lj_allowed(const lj_output *o, const lj_channel *c);
+bool lj_continues(const lj_axis *a, const lj_channel *c);
 void lj_output_read(uint8_t n, lj_output *o);
 uint8_t lj_outputs(void);
 
 /* lj_answers.c */
+#if LJ_WIRE
+void lj_report(void);
 void lj_send_identity(void);
 void lj_send_limits(uint8_t n, const lj_output *o);
 void lj_send_time(const uint8_t *token);
@@ -305,13 +307,18 @@ void lj_send_ack(const lj_packet *about, uint8_t result, uint8_t detail);
 void lj_send_status(void);
 void lj_send_pose(void);
 void lj_send_credit(void);
-
-/* lj_own.c */
-bool lj_own_settle(lj_axis *a, uint8_t i, uint8_t n);
+#else
+static inline void lj_report(void)
+{
+    /* there is nobody to tell */
+}
+#endif
 
 /* lj_line.c */
+#if LJ_WIRE
 void lj_line_begin(void);
 void lj_line_send(uint8_t *frame, uint8_t length);
+#endif
 uint16_t lj_crc16(uint16_t crc, uint8_t byte);
 
 static inline uint16_t lj_get16(const uint8_t *p)

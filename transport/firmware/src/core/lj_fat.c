@@ -9,7 +9,7 @@
 #error "LJ_FAT_EXTENTS must be from 2 to 64"
 #endif
 
-uint8_t lj_sector[LJ_SECTOR_SIZE];
+lj_sector_memory lj_sector_of_card;
 
 /* ---- the card ---- */
 
@@ -34,26 +34,26 @@ static struct {
     bool fresh;
 } card;
 
-static void start_card(uint32_t now)
+static void start_card(void)
 {
     card.lba = NOWHERE;
     card.state = CARD_STARTING;
-    card.since = now;
+    card.since = lj.now;
     lj_port_card_begin();
 }
 
-static void start_read(uint32_t now, uint32_t lba)
+static void start_read(uint32_t lba)
 {
     card.lba = lba;
     card.state = CARD_READING;
-    card.since = now;
+    card.since = lj.now;
     card.fresh = false;
     lj_port_card_read(lba);
 }
 
 /* Takes note of a failure. A card that does not answer gets a rest that grows, and is begun
  * anew; so is one that fails at one sector after another. */
-static uint8_t fail(uint32_t now, bool mute)
+static uint8_t fail(bool mute)
 {
     card.lba = NOWHERE;
     card.state = CARD_READY;
@@ -63,7 +63,7 @@ static uint8_t fail(uint32_t now, bool mute)
     }
     if (mute) {
         card.state = CARD_RESTING;
-        card.since = now;
+        card.since = lj.now;
         card.pause = card.pause < PAUSE_LEAST_MS ? PAUSE_LEAST_MS : (uint16_t)(card.pause * 2u);
         if (card.pause > PAUSE_MOST_MS) {
             card.pause = PAUSE_MOST_MS;
@@ -81,17 +81,17 @@ static uint8_t fail(uint32_t now, bool mute)
 }
 
 /* What the port says of what goes on, and false where that takes too long. */
-static bool poll(uint32_t now, uint32_t most, uint8_t *outcome)
+static bool poll(uint32_t most, uint8_t *outcome)
 {
     *outcome = lj_port_card_poll();
-    return *outcome != LJ_BUSY || now - card.since <= most;
+    return *outcome != LJ_BUSY || lj.now - card.since <= most;
 }
 
-static uint8_t starting(uint32_t now)
+static uint8_t starting(void)
 {
     uint8_t outcome;
-    if (!poll(now, START_US, &outcome) || outcome == LJ_FAILED) {
-        return fail(now, true);
+    if (!poll(START_US, &outcome) || outcome == LJ_FAILED) {
+        return fail(true);
     }
     if (outcome == LJ_DONE) {
         card.state = CARD_READY;
@@ -99,14 +99,14 @@ static uint8_t starting(uint32_t now)
     return LJ_BUSY;
 }
 
-static uint8_t reading(uint32_t now, uint32_t lba)
+static uint8_t reading(uint32_t lba)
 {
     uint8_t outcome;
-    if (!poll(now, READ_US, &outcome)) {
-        return fail(now, true);
+    if (!poll(READ_US, &outcome)) {
+        return fail(true);
     }
     if (outcome == LJ_FAILED) {
-        return fail(now, false);
+        return fail(false);
     }
     if (outcome == LJ_BUSY) {
         return LJ_BUSY;
@@ -120,26 +120,26 @@ static uint8_t reading(uint32_t now, uint32_t lba)
 }
 
 /* Brings a sector of the card into memory. */
-static uint8_t sector(uint32_t now, uint32_t lba)
+static uint8_t sector(uint32_t lba)
 {
     switch (card.state) {
     case CARD_OFF:
-        start_card(now);
+        start_card();
         return LJ_BUSY;
     case CARD_STARTING:
-        return starting(now);
+        return starting();
     case CARD_READING:
-        return reading(now, lba);
+        return reading(lba);
     case CARD_RESTING:
-        if (now - card.since >= card.pause * (uint32_t)1000u) {
-            start_card(now);
+        if (lj.now - card.since >= card.pause * (uint32_t)1000u) {
+            start_card();
         }
         return LJ_BUSY;
     default:
         if (card.lba == lba) {
             return LJ_DONE;
         }
-        start_read(now, lba);
+        start_read(lba);
         return LJ_BUSY;
     }
 }
@@ -293,9 +293,9 @@ static bool take_boot(uint32_t begin)
     return (volume.clusters + FIRST_CLUSTER - 1u) >> (volume.wide ? 7u : 8u) < fat;
 }
 
-uint8_t lj_fat_mount(uint32_t now)
+uint8_t lj_fat_mount(void)
 {
-    uint8_t outcome = sector(now, volume.step == 0u ? 0u : volume.root);
+    uint8_t outcome = sector(volume.step == 0u ? 0u : volume.root);
     if (outcome != LJ_DONE) {
         return outcome;
     }
@@ -336,7 +336,7 @@ static uint32_t successor(uint32_t cluster)
 
 /* Goes along the chain until the cursor is at a place, as far as one sector of the FAT
  * leads. LJ_ABSENT: the chain ends before, or leads to nowhere. */
-static uint8_t walk(uint32_t now, uint32_t to)
+static uint8_t walk(uint32_t to)
 {
     uint32_t fat;
     uint8_t outcome;
@@ -344,7 +344,7 @@ static uint8_t walk(uint32_t now, uint32_t to)
         return LJ_DONE;
     }
     fat = fat_sector(cursor.cluster);
-    outcome = sector(now, fat);
+    outcome = sector(fat);
     if (outcome != LJ_DONE) {
         return outcome;
     }
@@ -368,20 +368,20 @@ enum {
 };
 
 /* The sector of the root directory that is `at` sectors from its beginning. */
-static uint8_t root_sector(uint32_t now, uint32_t at)
+static uint8_t root_sector(uint32_t at)
 {
     uint8_t outcome;
     if (!volume.wide) {
-        return at < volume.entries ? sector(now, volume.root + at) : LJ_ABSENT;
+        return at < volume.entries ? sector(volume.root + at) : LJ_ABSENT;
     }
     if (at >= ROOT_MOST) {
         return LJ_ABSENT;
     }
-    outcome = walk(now, at >> volume.shift);
+    outcome = walk(at >> volume.shift);
     if (outcome != LJ_DONE) {
         return outcome;
     }
-    return sector(now, sector_of(cursor.cluster) + (at & ((1u << volume.shift) - 1u)));
+    return sector(sector_of(cursor.cluster) + (at & ((1u << volume.shift) - 1u)));
 }
 
 /* Looks for a name in the sector of a directory: the place of its entry, or
@@ -460,12 +460,12 @@ static uint8_t take_entry(uint8_t file, uint16_t at)
     return LJ_BUSY;
 }
 
-static uint8_t search(uint32_t now, uint8_t file, const uint8_t *name)
+static uint8_t search(uint8_t file, const uint8_t *name)
 {
     uint32_t at = files[file].sectors; /* not used otherwise until it is found */
     uint16_t place;
     bool end;
-    uint8_t outcome = root_sector(now, at);
+    uint8_t outcome = root_sector(at);
     if (outcome != LJ_DONE) {
         return outcome;
     }
@@ -481,11 +481,11 @@ static uint8_t search(uint32_t now, uint8_t file, const uint8_t *name)
 #define MAP_STEP 64u
 
 /* Remembers the pieces of a file, as far as one step leads. */
-static uint8_t map(uint32_t now, uint8_t file, uint32_t last)
+static uint8_t map(uint8_t file, uint32_t last)
 {
     uint8_t outcome = LJ_DONE, n;
     for (n = 0; n < MAP_STEP && cursor.at < last && outcome == LJ_DONE; n++) {
-        outcome = walk(now, cursor.at + 1u);
+        outcome = walk(cursor.at + 1u);
         if (outcome == LJ_DONE && !remember(file, cursor.cluster)) {
             cursor.step = STEP_PROVE;
             break;
@@ -495,10 +495,10 @@ static uint8_t map(uint32_t now, uint8_t file, uint32_t last)
 }
 
 /* Goes along the whole chain of a file. One that ends too early has no sectors. */
-static uint8_t follow(uint32_t now, uint8_t file)
+static uint8_t follow(uint8_t file)
 {
     uint32_t last = length(file) - 1u;
-    uint8_t outcome = cursor.step == STEP_MAP ? map(now, file, last) : walk(now, last);
+    uint8_t outcome = cursor.step == STEP_MAP ? map(file, last) : walk(last);
     if (outcome == LJ_ABSENT) {
         files[file].sectors = 0;
         outcome = LJ_DONE;
@@ -506,7 +506,7 @@ static uint8_t follow(uint32_t now, uint8_t file)
     return outcome;
 }
 
-uint8_t lj_fat_open(uint32_t now, uint8_t file, const uint8_t *name)
+uint8_t lj_fat_open(uint8_t file, const uint8_t *name)
 {
     uint8_t outcome;
     if (cursor.owner != file && cursor.owner != OWNER_SEARCH) {
@@ -519,7 +519,7 @@ uint8_t lj_fat_open(uint32_t now, uint8_t file, const uint8_t *name)
             return LJ_ABSENT;
         }
     }
-    outcome = cursor.step == STEP_SEARCH ? search(now, file, name) : follow(now, file);
+    outcome = cursor.step == STEP_SEARCH ? search(file, name) : follow(file);
     if (outcome != LJ_BUSY) {
         cursor.owner = OWNER_NONE;
     }
@@ -535,7 +535,7 @@ uint32_t lj_fat_sectors(uint8_t file)
 }
 
 /* Finds the cluster of a file, in the pieces or by the chain. */
-static uint8_t locate(uint32_t now, uint8_t file, uint32_t n, uint32_t *cluster)
+static uint8_t locate(uint8_t file, uint32_t n, uint32_t *cluster)
 {
     uint8_t i, last = (uint8_t)(files[file].first + files[file].count - 1), outcome;
     uint32_t left = n;
@@ -551,23 +551,23 @@ static uint8_t locate(uint32_t now, uint8_t file, uint32_t n, uint32_t *cluster)
         cursor.at = known(file) - 1u;
         cursor.cluster = extent_from[last] + extent_count[last] - 1u;
     }
-    outcome = walk(now, n);
+    outcome = walk(n);
     *cluster = cursor.cluster;
     return outcome;
 }
 
-uint8_t lj_fat_read(uint32_t now, uint8_t file, uint32_t n)
+uint8_t lj_fat_read(uint8_t file, uint32_t n)
 {
     uint32_t cluster;
     uint8_t outcome;
     if (n >= files[file].sectors) {
         return LJ_ABSENT;
     }
-    outcome = locate(now, file, n >> volume.shift, &cluster);
+    outcome = locate(file, n >> volume.shift, &cluster);
     if (outcome != LJ_DONE) {
         return outcome;
     }
-    return sector(now, sector_of(cluster) + (n & ((1u << volume.shift) - 1u)));
+    return sector(sector_of(cluster) + (n & ((1u << volume.shift) - 1u)));
 }
 
 #endif

@@ -1,8 +1,9 @@
 /* Files in the root directory of a FAT16 or FAT32 volume, read only.
  *
  * Nothing here waits: each function takes one step and is called again, with the same
- * arguments, as long as it gives LJ_BUSY. There is one sector of memory, which belongs to
- * whoever was given LJ_DONE last, until the next call of any of them.
+ * arguments, as long as it gives LJ_BUSY. Time is that of the last lj_advance. There is
+ * one sector of memory, which belongs to whoever was given LJ_DONE last, until the next
+ * call of any of them.
  *
  * By Microsoft's "FAT: General Overview of On-Disk Format", 1.03 (2000). */
 #ifndef LJ_FAT_H
@@ -28,7 +29,12 @@ enum {
 };
 
 /* The sector that was read last. Two bytes each are numbers, the lower one first. */
-extern uint8_t lj_sector[LJ_SECTOR_SIZE];
+typedef union {
+    uint8_t bytes[LJ_SECTOR_SIZE];
+    uint32_t words[LJ_SECTOR_SIZE / 4u]; /* so that numbers in it are where a processor wants them */
+} lj_sector_memory;
+extern lj_sector_memory lj_sector_of_card;
+#define lj_sector (lj_sector_of_card.bytes)
 
 /* ---- what the port has ---- */
 
@@ -55,18 +61,18 @@ enum {
 void lj_fat_begin(void);
 
 /* Finds the volume: on the card as a whole, or in the first partition that FAT has. */
-uint8_t lj_fat_mount(uint32_t now);
+uint8_t lj_fat_mount(void);
 
 /* Finds a file by its name of 11 characters, as directories have it, and its pieces. Files
  * are opened in the order of their numbers. */
-uint8_t lj_fat_open(uint32_t now, uint8_t file, const uint8_t *name);
+uint8_t lj_fat_open(uint8_t file, const uint8_t *name);
 
 /* The length of a file in sectors; 0 where it does not end with a whole one. */
 uint32_t lj_fat_sectors(uint8_t file);
 
 /* Reads a sector of a file, from 0. A piece that is not remembered is found by the chain
  * from the last one that is, or from where the last read was. */
-uint8_t lj_fat_read(uint32_t now, uint8_t file, uint32_t sector);
+uint8_t lj_fat_read(uint8_t file, uint32_t sector);
 
 /* Says once, after each read from the card, that lj_sector holds something new. */
 bool lj_fat_fresh(void);

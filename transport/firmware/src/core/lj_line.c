@@ -2,6 +2,16 @@
  * IEEE/ACM Transactions on Networking 7(2), 1999) around head, payload and CRC. */
 #include "lj_core.h"
 
+/* One step of the CRC, most significant bit first, without a table. */
+uint16_t lj_crc16(uint16_t crc, uint8_t byte)
+{
+    uint16_t x = (uint16_t)((crc >> 8) ^ byte);
+    x ^= (uint16_t)(x >> 4);
+    return (uint16_t)((uint16_t)(crc << 8) ^ (uint16_t)(x << 12) ^ (uint16_t)(x << 5) ^ x);
+}
+
+#if LJ_WIRE
+
 #define FULL 255u /* the code of a block that no zero follows */
 
 /* The packet that is being received is decoded and checked byte by byte, so that one that
@@ -16,14 +26,6 @@ static struct {
     uint8_t block; /* bytes to come in this block */
     bool zero;     /* a zero stands behind this block, if another follows */
 } in;
-
-/* One step of the CRC, most significant bit first, without a table. */
-uint16_t lj_crc16(uint16_t crc, uint8_t byte)
-{
-    uint16_t x = (uint16_t)((crc >> 8) ^ byte);
-    x ^= (uint16_t)(x >> 4);
-    return (uint16_t)((uint16_t)(crc << 8) ^ (uint16_t)(x << 12) ^ (uint16_t)(x << 5) ^ x);
-}
 
 static void restart(void)
 {
@@ -188,3 +190,5 @@ void lj_line_send(uint8_t *frame, uint8_t length)
     frame[n + 1u] = 0;
     lj_port_send(frame, (uint8_t)(n + 2u));
 }
+
+#endif

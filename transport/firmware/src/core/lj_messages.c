@@ -3,11 +3,6 @@
 
 static LJ_FLASH const lj_output outputs[LJ_CHANNELS] = LJ_OUTPUTS;
 
-typedef struct {
-    uint8_t result;
-    uint8_t detail;
-} lj_answer;
-
 void lj_output_read(uint8_t n, lj_output *o)
 {
     LJ_FLASH_READ(o, &outputs[n], sizeof *o);
@@ -26,6 +21,65 @@ uint8_t lj_outputs(void)
     }
     return n;
 }
+
+/* Gives the least and the greatest value that a unit counts. */
+static void countable(uint8_t unit, int32_t *low, int32_t *high)
+{
+    *low = 0;
+    *high = 65535;
+    if (unit == LJ_UNIT_TICKS) {
+        *low = 1;
+    } else if (unit == LJ_UNIT_DUTY) {
+        *low = -32767;
+        *high = 32767;
+    } else if (unit == LJ_UNIT_STATE) {
+        *high = 1;
+    } else if (unit == LJ_UNIT_STEPS) {
+        *low = INT32_MIN;
+        *high = INT32_MAX;
+    } else {
+        /* a level has all 16 bits */
+    }
+}
+
+/* Whether a pulse, with its offset, ends within the period. */
+static bool fits(uint32_t ticks)
+{
+    uint32_t ps, us = lj_pulse_us(ticks, &ps), whole = lj.setup / 1000u;
+    return us < whole || (us == whole && ps <= lj.setup % 1000u * 1000u);
+}
+
+/* Holds a channel against what the board itself allows of an output, what the unit can
+ * count, and the frame. */
+LJ_APART bool lj_allowed(const lj_output *o, const lj_channel *c)
+{
+    int32_t low, high;
+    countable(c->unit, &low, &high);
+    low = o->low > low ? o->low : low;
+    high = o->high < high ? o->high : high;
+    if (((1u << c->unit) & o->units) == 0u || c->low < low || c->high > high) {
+        return false;
+    }
+    if (c->unit == LJ_UNIT_TICKS && (c->high < 1 || !fits((uint32_t)c->offset + (uint32_t)c->high))) {
+        return false;
+    }
+    return c->low <= c->rest && c->rest <= c->high && c->change > 0u && c->change <= o->change && c->slow > 0u;
+}
+
+/* Whether an axis whose pulses leave can go on under another configuration. */
+bool lj_continues(const lj_axis *a, const lj_channel *c)
+{
+    bool turns = c->unit == LJ_UNIT_DUTY || (c->flags & LJ_FLAGS_TURNS) != 0u;
+    return !lj_axis_is(a, LJ_MODE_LIVE) || (lj_axis_unit(a) == c->unit && lj_axis_turns(a) == turns &&
+                                            a->value >= c->low && a->value <= c->high);
+}
+
+#if LJ_WIRE
+
+typedef struct {
+    uint8_t result;
+    uint8_t detail;
+} lj_answer;
 
 static lj_answer about(uint8_t result, uint8_t detail)
 {
@@ -81,52 +135,6 @@ static lj_answer prepare(const uint8_t *p)
     return ok();
 }
 
-/* Gives the least and the greatest value that a unit counts. */
-static void countable(uint8_t unit, int32_t *low, int32_t *high)
-{
-    *low = 0;
-    *high = 65535;
-    if (unit == LJ_UNIT_TICKS) {
-        *low = 1;
-    } else if (unit == LJ_UNIT_DUTY) {
-        *low = -32767;
-        *high = 32767;
-    } else if (unit == LJ_UNIT_STATE) {
-        *high = 1;
-    } else if (unit == LJ_UNIT_STEPS) {
-        *low = INT32_MIN;
-        *high = INT32_MAX;
-    } else {
-        /* a level has all 16 bits */
-    }
-}
-
-/* Whether a pulse, with its offset, ends within the period. */
-static bool fits(uint32_t ticks)
-{
-    uint32_t ps, us = lj_pulse_us(ticks, &ps), whole = lj.setup / 1000u;
-    return us < whole || (us == whole && ps <= lj.setup % 1000u * 1000u);
-}
-
-/* Holds a channel against what the board itself allows, what the unit can count, and the
- * frame. */
-bool lj_allowed(uint8_t n, const lj_channel *c)
-{
-    lj_output o;
-    int32_t low, high;
-    lj_output_read(n, &o);
-    countable(c->unit, &low, &high);
-    low = o.low > low ? o.low : low;
-    high = o.high < high ? o.high : high;
-    if (((1u << c->unit) & o.units) == 0u || c->low < low || c->high > high) {
-        return false;
-    }
-    if (c->unit == LJ_UNIT_TICKS && (c->high < 1 || !fits((uint32_t)c->offset + (uint32_t)c->high))) {
-        return false;
-    }
-    return c->low <= c->rest && c->rest <= c->high && c->change > 0u && c->change <= o.change && c->slow > 0u;
-}
-
 static void read_channel(const uint8_t *p, lj_channel *c)
 {
     c->unit = p[LJ_AT_CHANNEL_UNIT];
@@ -138,14 +146,6 @@ static void read_channel(const uint8_t *p, lj_channel *c)
     c->rest = lj_signed32(lj_get32(p + LJ_AT_CHANNEL_REST));
     c->change = lj_get32(p + LJ_AT_CHANNEL_CHANGE);
     c->slow = lj_get32(p + LJ_AT_CHANNEL_SLOW);
-}
-
-/* Whether an axis whose pulses leave can go on under another configuration. */
-static bool continues(const lj_axis *a, const lj_channel *c)
-{
-    bool turns = c->unit == LJ_UNIT_DUTY || (c->flags & LJ_FLAGS_TURNS) != 0u;
-    return !lj_axis_is(a, LJ_MODE_LIVE) || (lj_axis_unit(a) == c->unit && lj_axis_turns(a) == turns &&
-                                            a->value >= c->low && a->value <= c->high);
 }
 
 /* Takes a channel. */
@@ -174,7 +174,7 @@ static lj_answer configure(const uint8_t *p)
         return about(LJ_RESULT_UNCLEAR, n);
     }
     a = &lj.axes[n];
-    if (!lj_allowed(n, &c) || !continues(a, &c)) {
+    if (!lj_allowed(&o, &c) || !lj_continues(a, &c)) {
         return about(LJ_RESULT_LIMITS, n);
     }
     if (!lj_axis_is(a, LJ_MODE_SET)) {
@@ -431,7 +431,7 @@ static void acknowledge(const lj_packet *m, lj_answer a)
 /* Takes a message of the host that has all that its kind needs. */
 void lj_message(const lj_packet *m)
 {
-    lj.floor = lj_later(lj.floor, lj.now + LJ_LEAD_US); /* what comes now cannot begin earlier */
+    lj_not_before(lj.now + LJ_LEAD_US); /* what comes now cannot begin earlier */
     lj.heard = lj.now;
     if (!ask(m)) {
         lj_answer a = act(m);
@@ -441,3 +441,5 @@ void lj_message(const lj_packet *m)
     lj_report();
     lj_rouse();
 }
+
+#endif

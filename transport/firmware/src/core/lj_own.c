@@ -2,36 +2,10 @@
  * axes. */
 #include "lj_core.h"
 
-#define FARTHEST_US 0x20000000u /* a gap of nine minutes */
-
-/* The configuration that the rig gives an output. */
-static void of_rig(const lj_output *o, lj_channel *c)
-{
-    c->unit = o->unit;
-    c->lost = o->lost;
-    c->flags = o->flags;
-    c->offset = o->offset;
-    c->low = o->low;
-    c->high = o->high;
-    c->rest = o->rest;
-    c->change = o->change;
-    c->slow = o->slow;
-}
-
-/* Whether an output can be taken over as it is. */
-static bool fits(uint8_t n, const lj_channel *c)
-{
-    const lj_axis *a = &lj.axes[n];
-    bool turns = c->unit == LJ_UNIT_DUTY || (c->flags & LJ_FLAGS_TURNS) != 0u;
-    return lj_allowed(n, c) && (!lj_axis_is(a, LJ_MODE_LIVE) || (lj_axis_unit(a) == c->unit && lj_axis_turns(a) == turns &&
-                                                                 a->value >= c->low && a->value <= c->high));
-}
-
 /* Goes through the outputs: first to see whether all fit, then to take them. */
 static bool each_output(bool take)
 {
     lj_output o;
-    lj_channel c;
     uint8_t i;
     for (i = 0; i < LJ_CHANNELS; i++) {
         lj_axis *a = &lj.axes[i];
@@ -39,16 +13,15 @@ static bool each_output(bool take)
         if (o.units == 0u) {
             continue;
         }
-        of_rig(&o, &c);
         if (!take) {
-            if (!fits(i, &c)) {
+            if (!lj_allowed(&o, &o) || !lj_continues(a, &o)) {
                 return false;
             }
             continue;
         }
-        lj_axis_configure(a, &c);
+        lj_axis_configure(a, &o);
         if (!lj_axis_is(a, LJ_MODE_LIVE)) {
-            lj_axis_place(a, o.rest);
+            lj_axis_place(a, lj_axis_is(a, LJ_MODE_KNOWN) ? a->value : o.rest);
         }
     }
     return true;
@@ -79,7 +52,7 @@ bool lj_own_begin(uint32_t now, uint32_t period_ns)
     lj.lasting = false;
     lj.told = 0;
     lj_kept.played = 0;
-    lj.floor = lj_later(lj.floor, lj.now + LJ_LEAD_US);
+    lj_not_before(lj.now + LJ_LEAD_US);
     lj_enter(LJ_STATE_ARMED, LJ_CAUSE_NONE);
     lj_report();
     lj_rouse();
@@ -91,12 +64,26 @@ bool lj_own(void)
     return lj.own;
 }
 
+/* Moves an axis on its way to a pose; false where it has none. i is its output, n its
+ * number among those that there are. */
+static bool seek(lj_axis *a, uint8_t i, uint8_t n)
+{
+    lj_output o;
+    if (lj_axis_aim(a) != LJ_AIM_POSE || lj.state != LJ_STATE_ARMED) {
+        return false;
+    }
+    lj_output_read(i, &o);
+    lj_axis_seek(a, lj.bridge[n], o.soft > 0u ? o.soft : o.change);
+    return true;
+}
+
 bool lj_own_move(const uint8_t *values)
 {
     uint8_t i, n = 0;
     if (!lj.own || lj.state != LJ_STATE_ARMED) {
         return false;
     }
+    lj.seek = seek;
     for (i = 0; i < LJ_CHANNELS; i++) {
         lj_axis *a = &lj.axes[i];
         uint16_t value;
@@ -115,19 +102,6 @@ bool lj_own_move(const uint8_t *values)
         }
         lj_axis_direct(a, lj_axis_turns(a) ? LJ_AIM_HOLD : LJ_AIM_POSE);
     }
-    return true;
-}
-
-/* Moves an axis on its way to a pose; false where it has none. i is its output, n its
- * number among those that there are. */
-bool lj_own_settle(lj_axis *a, uint8_t i, uint8_t n)
-{
-    lj_output o;
-    if (lj_axis_aim(a) != LJ_AIM_POSE || lj.state != LJ_STATE_ARMED) {
-        return false;
-    }
-    lj_output_read(i, &o);
-    lj_axis_seek(a, lj.bridge[n], o.soft > 0u ? o.soft : o.change);
     return true;
 }
 
@@ -167,14 +141,15 @@ bool lj_own_frame(const uint8_t *values)
     return true;
 }
 
-bool lj_own_gap(uint16_t frames)
+/* A period has at most 1 s, so that a gap has at most 255 s, and none of this overflows. */
+bool lj_own_gap(uint8_t frames)
 {
-    uint32_t us = lj.setup / 1000u, ns = lj.setup % 1000u * frames + lj.tail_ns;
-    if (!lj.own || us > FARTHEST_US / (frames > 0u ? frames : 1u)) {
+    uint32_t us = lj.setup / 1000u, ns = (lj.setup - us * 1000u) * frames + lj.tail_ns, carry = ns / 1000u;
+    if (!lj.own) {
         return false;
     }
-    lj.tail += us * frames + ns / 1000u;
-    lj.tail_ns = (uint16_t)(ns % 1000u);
+    lj.tail += us * frames + carry;
+    lj.tail_ns = (uint16_t)(ns - carry * 1000u);
     return true;
 }
 
@@ -185,7 +160,7 @@ bool lj_own_start(uint32_t now, uint32_t at)
     if (!lj.own || lj.state != LJ_STATE_ARMED || lj.queue.count == 0u) {
         return false;
     }
-    at = lj_later(at, lj.now + LJ_LEAD_US);
+    at = lj_later(lj_later(at, lj.now + LJ_LEAD_US), lj.prev + lj.period);
     later = at - lj_queue_time(&lj.queue);
     lj_queue_shift(&lj.queue, later);
     lj.tail += later;

@@ -1,4 +1,5 @@
 /* The board's states, its time and its resets. */
+#include <stddef.h>
 #include <string.h>
 
 #include "lj_core.h"
@@ -9,15 +10,17 @@
 #if LJ_QUEUE < 1 || LJ_QUEUE > 255
 #error "LJ_QUEUE must be from 1 to 255"
 #endif
-#if LJ_PAYLOAD < 32 || LJ_PAYLOAD > 240
+#if LJ_WIRE && (LJ_PAYLOAD < 32 || LJ_PAYLOAD > 240)
 #error "LJ_PAYLOAD must be from 32 to 240"
 #endif
 #if LJ_GREATEST_NS > 1000000000
 #error "LJ_GREATEST_NS must be at most 1 s"
 #endif
 
+#if LJ_WIRE
 /* The name has to fit into an identity. */
 typedef char lj_name_fits[sizeof(LJ_NAME) - 1u + LJ_SIZE_IDENTITY <= LJ_PAYLOAD ? 1 : -1];
+#endif
 
 #define MINUTE_US 60000000u
 /* A check of memory that was never written must not be right by its zeros. */
@@ -32,10 +35,18 @@ uint32_t lj_later(uint32_t a, uint32_t b)
     return lj_since(a, b) > 0 ? a : b;
 }
 
-/* A time, or LJ_LONG before now where that is later. */
-uint32_t lj_recent(uint32_t t, uint32_t now)
+/* Makes a time that is longer ago than LJ_LONG one that is as long ago as that. */
+void lj_renew(uint32_t *t)
 {
-    return lj_since(now, t) > (int32_t)LJ_LONG ? now - LJ_LONG : t;
+    if (lj_since(lj.now, *t) > (int32_t)LJ_LONG) {
+        *t = lj.now - LJ_LONG;
+    }
+}
+
+/* Lets no slot begin before a time. */
+void lj_not_before(uint32_t t)
+{
+    lj.floor = lj_later(lj.floor, t);
 }
 
 /* The check of what a reset leaves. */
@@ -108,7 +119,9 @@ void lj_begin(uint32_t now, uint8_t cause, uint16_t boot)
     if (lj_kept.refuse != 0u) {
         lj.cause = LJ_CAUSE_RESETS;
     }
+#if LJ_WIRE
     lj_line_begin();
+#endif
 }
 
 /* When the host will have been silent for too long; false where it need not be heard. */
@@ -116,6 +129,14 @@ static bool silent(uint32_t *at)
 {
     *at = lj.heard + lj.silence * (uint32_t)1000u;
     return lj_armed() && !lj.own;
+}
+
+/* Does what each axis does when the host is silent. */
+static void lose(void)
+{
+    lj_empty();
+    lj_direct_lost();
+    lj_enter(LJ_STATE_LOST, LJ_CAUSE_SILENCE);
 }
 
 typedef enum { NOTHING, SILENCE, SLOT, STATUS } lj_event;
@@ -130,7 +151,7 @@ static lj_event first(uint32_t *at)
         *at = t - LJ_LEAD_US;
         e = SLOT;
     }
-    if (silent(&t) && lj_since(t, *at) <= 0) {
+    if (LJ_WIRE != 0 && silent(&t) && lj_since(t, *at) <= 0) {
         *at = t;
         e = SILENCE;
     }
@@ -144,38 +165,18 @@ static lj_event upcoming(uint32_t now, uint32_t *at)
     return lj_since(*at, now) > 0 ? NOTHING : e;
 }
 
-/* Does what each axis does when the host is silent. */
-static void lose(void)
-{
-    uint8_t i;
-    lj_empty();
-    for (i = 0; i < LJ_CHANNELS; i++) {
-        uint8_t lost = lj_axis_lost(&lj.axes[i]);
-        uint8_t aim = LJ_AIM_HOLD;
-        if (lost == LJ_POLICY_REST) {
-            aim = LJ_AIM_HOME;
-        } else if (lost == LJ_POLICY_RELEASE) {
-            aim = LJ_AIM_FREE;
-        } else {
-            /* it holds */
-        }
-        lj_axis_direct(&lj.axes[i], aim);
-    }
-    lj_enter(LJ_STATE_LOST, LJ_CAUSE_SILENCE);
-}
-
 /* Keeps times that are long past from becoming future ones when 32 bits go around. While
  * held the frames' times stand still, and only their differences count. */
 static void age(void)
 {
-    lj.born = lj_recent(lj.born, lj.now);
-    lj.prev = lj_recent(lj.prev, lj.now);
-    lj.floor = lj_recent(lj.floor, lj.now);
-    lj.heard = lj_recent(lj.heard, lj.now);
+    lj_renew(&lj.born);
+    lj_renew(&lj.prev);
+    lj_renew(&lj.floor);
+    lj_renew(&lj.heard);
     if (lj.state == LJ_STATE_PLAYING || (lj.state == LJ_STATE_ARMED && !lj.own)) {
-        lj_queue_age(&lj.queue, lj.now);
-        lj.begin = lj_recent(lj.begin, lj.now);
-        lj.last = lj_recent(lj.last, lj.now);
+        lj_queue_age(&lj.queue);
+        lj_renew(&lj.begin);
+        lj_renew(&lj.last);
     }
 }
 
@@ -185,7 +186,7 @@ static bool missed(uint32_t at, uint32_t now)
 {
 #if LJ_LEAD_US > 0
     if (lj_since(now, at + LJ_LEAD_US) > 0) {
-        lj.floor = lj_later(lj.floor, now + LJ_LEAD_US);
+        lj_not_before(now + LJ_LEAD_US);
         return true;
     }
 #else
@@ -209,12 +210,12 @@ void lj_advance(uint32_t now)
     }
     while ((e = upcoming(now, &at)) != NOTHING) {
         lj.now = lj_later(lj.now, at);
-        if (e == SILENCE) {
-            lose();
-        } else if (e == SLOT) {
+        if (e == SLOT) {
             if (!missed(at, now)) {
                 lj_play(at + LJ_LEAD_US);
             }
+        } else if (LJ_WIRE != 0 && e == SILENCE) {
+            lose();
         } else {
             lj.due = lj.now + LJ_STATUS_US;
             lj.changed = true;
@@ -242,7 +243,7 @@ uint32_t lj_wait(uint32_t now)
 void lj_skip(uint32_t now)
 {
     lj.now = lj_later(lj.now, now);
-    lj.floor = lj_later(lj.floor, lj.now + LJ_LEAD_US);
+    lj_not_before(lj.now + LJ_LEAD_US);
     lj.due = lj_later(lj.due, lj.now);
     lj_prune();
     lj_rouse();
@@ -321,6 +322,24 @@ void lj_direct(uint8_t aim)
     uint8_t i;
     for (i = 0; i < LJ_CHANNELS; i++) {
         lj_axis_direct(&lj.axes[i], aim);
+    }
+}
+
+/* Gives each axis the aim that its policy has for when who drives it is lost. */
+void lj_direct_lost(void)
+{
+    uint8_t i;
+    for (i = 0; i < LJ_CHANNELS; i++) {
+        lj_axis *a = &lj.axes[i];
+        uint8_t lost = lj_axis_lost(a), aim = LJ_AIM_HOLD;
+        if (lost == LJ_POLICY_REST) {
+            aim = LJ_AIM_HOME;
+        } else if (lost == LJ_POLICY_RELEASE) {
+            aim = LJ_AIM_FREE;
+        } else {
+            /* it holds */
+        }
+        lj_axis_direct(a, aim);
     }
 }
 

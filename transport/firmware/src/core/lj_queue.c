@@ -72,10 +72,10 @@ void lj_queue_shift(lj_queue *q, uint32_t us)
 }
 
 /* Keeps times that are long past from becoming future ones. */
-void lj_queue_age(lj_queue *q, uint32_t now)
+void lj_queue_age(lj_queue *q)
 {
     uint8_t i;
     for (i = 0; i < LJ_QUEUE; i++) {
-        q->times[i] = lj_recent(q->times[i], now);
+        lj_renew(&q->times[i]);
     }
 }

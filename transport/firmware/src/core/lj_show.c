@@ -175,40 +175,29 @@ static void leave_out(void)
 }
 
 /* Drops all frames: axes come to rest, and the board is armed. */
-static void abandon(uint32_t now)
+static void abandon(void)
 {
-    if (!lj_own_rest(now) && lj_own()) {
+    if (!lj_own_rest(lj.now) && lj_own()) {
         lj_empty();
         lj.tail = 0;
         lj.tail_ns = 0;
     }
 }
 
-/* Takes the outputs with a period, at rest or where they were left. LJ_ABSENT: the board may
- * not. */
-static uint8_t take_outputs(uint32_t now, uint32_t period)
+/* Takes the outputs with a period. LJ_ABSENT: the board may not. */
+static LJ_APART uint8_t take_outputs(uint32_t period)
 {
-    int32_t was[LJ_CHANNELS];
-    uint8_t i;
     if (lj_own()) {
         if (lj.setup == period) {
             return LJ_DONE;
         }
-        lj_own_stop(now); /* pulses of another period begin with a new setup */
+        lj_own_stop(lj.now); /* pulses of another period begin with a new setup */
     }
     if (lj_state() == LJ_STATE_STOPPING) {
         return LJ_BUSY;
     }
-    for (i = 0; i < LJ_CHANNELS; i++) {
-        was[i] = lj.axes[i].value;
-    }
-    if (!lj_own_begin(now, period)) {
+    if (!lj_own_begin(lj.now, period)) {
         return LJ_ABSENT;
-    }
-    for (i = 0; show.mine && i < LJ_CHANNELS; i++) {
-        if (lj_axis_is(&lj.axes[i], LJ_MODE_LIVE)) {
-            lj_axis_place(&lj.axes[i], was[i]);
-        }
     }
     show.mine = true;
     return LJ_DONE;
@@ -252,24 +241,10 @@ static bool failed(uint8_t outcome, uint8_t code)
 }
 
 /* The card is gone: each axis does what its policy says. */
-static void lose(uint32_t now)
+static void lose(void)
 {
-    uint8_t i;
-    abandon(now);
-    for (i = 0; i < LJ_CHANNELS; i++) {
-        lj_axis *a = &lj.axes[i];
-        switch ((a->kind & LJ_AXIS_LOST) >> LJ_AXIS_LOST_SHIFT) {
-        case LJ_POLICY_REST:
-            lj_axis_direct(a, LJ_AIM_HOME);
-            break;
-        case LJ_POLICY_RELEASE:
-            lj_axis_direct(a, LJ_AIM_FREE);
-            break;
-        default:
-            lj_axis_direct(a, LJ_AIM_HOLD);
-            break;
-        }
-    }
+    abandon();
+    lj_direct_lost();
     show.code = LJ_CODE_CARD;
     begin_load();
 }
@@ -362,50 +337,51 @@ static void next(uint8_t state)
     show.i = 0;
 }
 
-static void load_volume(uint32_t now)
+static void load_volume(void)
 {
-    if (!failed(lj_fat_mount(now), LJ_CODE_FILES)) {
+    if (!failed(lj_fat_mount(), LJ_CODE_FILES)) {
         next(LOAD_INDEX);
     }
 }
 
-static void load_index(uint32_t now)
+static void load_index(void)
 {
-    if (!failed(lj_fat_open(now, LJ_FILE_INDEX, (const uint8_t *)"SHOW    LJI"), LJ_CODE_FILES)) {
+    if (!failed(lj_fat_open(LJ_FILE_INDEX, (const uint8_t *)"SHOW    LJI"), LJ_CODE_FILES)) {
         next(LOAD_LIST);
     }
 }
 
 /* Fetches the first sector of a file; false: it is not there yet, or the show was refused. A
  * file of another version is not a damaged one. */
-static bool fetch_first(uint32_t now, uint8_t file, uint8_t kind)
+static bool fetch_first(uint8_t file, uint8_t kind)
 {
-    uint8_t outcome = lj_card_fetch(now, file, 0, kind);
+    uint8_t outcome = lj_card_fetch(file, 0, kind);
     bool other = lj_fat_sectors(file) > 0u && lj_sector[1] != LJ_CARD_VERSION;
     return !failed(outcome, other ? (uint8_t)LJ_CODE_FOREIGN : (uint8_t)LJ_CODE_DAMAGED);
 }
 
-static void load_list(uint32_t now)
+static LJ_APART void load_list(void)
 {
-    lj_card_index x;
-    if (!fetch_first(now, LJ_FILE_INDEX, LJ_CARD_INDEX)) {
+    const lj_card_index *x;
+    if (!fetch_first(LJ_FILE_INDEX, LJ_CARD_INDEX)) {
         return;
     }
-    if (!lj_card_take_index(&x, lj_fat_sectors(LJ_FILE_INDEX))) {
+    x = lj_card_take_index(lj_fat_sectors(LJ_FILE_INDEX));
+    if (x == NULL) {
         refuse(LJ_CODE_DAMAGED);
         return;
     }
-    show.join = x.join;
-    show.motions = x.motions;
-    show.start = x.start;
-    show.boards = x.boards;
+    show.join = x->join;
+    show.motions = x->motions;
+    show.start = x->start;
+    show.boards = x->boards;
     next(LOAD_BOARD);
 }
 
 /* Fetches record i of a list that begins at a sector. */
-static uint8_t fetch(uint32_t now, uint8_t file, uint32_t table, uint16_t i, uint16_t of, uint8_t kind, const uint8_t **r)
+static uint8_t fetch(uint8_t file, uint32_t table, uint16_t i, uint16_t of, uint8_t kind, const uint8_t **r)
 {
-    uint8_t outcome = lj_card_fetch(now, file, table + i / LJ_RECORDS, kind);
+    uint8_t outcome = lj_card_fetch(file, table + i / LJ_RECORDS, kind);
     if (outcome == LJ_DONE) {
         *r = lj_card_record(i, of);
         if (*r == NULL) {
@@ -415,19 +391,20 @@ static uint8_t fetch(uint32_t now, uint8_t file, uint32_t table, uint16_t i, uin
     return outcome;
 }
 
-static void load_board(uint32_t now)
+static LJ_APART void load_board(void)
 {
-    lj_card_board b;
+    const lj_card_board *b = NULL;
     uint8_t name[11];
     const uint8_t *r;
-    uint8_t outcome = fetch(now, LJ_FILE_INDEX, 1, show.i, show.boards, LJ_CARD_BOARDS, &r);
-    if (outcome == LJ_DONE && !lj_card_take_board(&b, name, r)) {
-        outcome = LJ_ABSENT;
+    uint8_t outcome = fetch(LJ_FILE_INDEX, 1, show.i, show.boards, LJ_CARD_BOARDS, &r);
+    if (outcome == LJ_DONE) {
+        b = lj_card_take_board(name, r);
+        outcome = b != NULL ? LJ_DONE : LJ_ABSENT;
     }
     if (failed(outcome, LJ_CODE_DAMAGED)) {
         return;
     }
-    if (b.print == LJ_SHOW_PRINT && lj_card_named(b.name)) {
+    if (b->print == LJ_SHOW_PRINT && lj_card_named(b->name)) {
         show.board = (uint8_t)show.i;
         (void)memcpy(timers.name, name, sizeof name);
         next(LOAD_FILE);
@@ -439,32 +416,33 @@ static void load_board(uint32_t now)
     }
 }
 
-static void load_file(uint32_t now)
+static void load_file(void)
 {
-    if (!failed(lj_fat_open(now, LJ_FILE_SHOW, timers.name), LJ_CODE_DAMAGED)) {
+    if (!failed(lj_fat_open(LJ_FILE_SHOW, timers.name), LJ_CODE_DAMAGED)) {
         next(LOAD_HEADER);
     }
 }
 
-static void load_header(uint32_t now)
+static LJ_APART void load_header(void)
 {
-    lj_card_header h;
+    const lj_card_header *h;
     uint8_t outcome;
-    if (!fetch_first(now, LJ_FILE_SHOW, LJ_CARD_HEADER)) {
+    if (!fetch_first(LJ_FILE_SHOW, LJ_CARD_HEADER)) {
         return;
     }
-    if (!lj_card_take_header(&h, lj_fat_sectors(LJ_FILE_SHOW))) {
+    h = lj_card_take_header(lj_fat_sectors(LJ_FILE_SHOW));
+    if (h == NULL) {
         refuse(LJ_CODE_DAMAGED);
         return;
     }
-    if (h.print != LJ_SHOW_PRINT || h.tick != (uint32_t)LJ_TICK_PS || h.channels != lj_outputs() || h.board != show.board ||
-        h.motions != show.motions || !lj_card_named(lj_card_name()) || h.period < LJ_LEAST_NS || h.period > LJ_GREATEST_NS) {
+    if (h->print != LJ_SHOW_PRINT || h->tick != (uint32_t)LJ_TICK_PS || h->channels != lj_outputs() || h->board != show.board ||
+        h->motions != show.motions || !lj_card_named(lj_card_name()) || h->period < LJ_LEAST_NS || h->period > LJ_GREATEST_NS) {
         refuse(LJ_CODE_FOREIGN);
         return;
     }
-    outcome = take_outputs(now, h.period);
+    outcome = take_outputs(h->period);
     if (outcome == LJ_DONE) {
-        show.each = lj_card_frames(h.channels);
+        show.each = lj_card_frames(h->channels);
         next(LOAD_CHANNELS);
     } else if (outcome != LJ_BUSY) {
         turn_off((lj.inputs & LJ_INPUTS_STOP) != 0u ? STOPPED : OFF);
@@ -490,11 +468,12 @@ static uint8_t output(uint8_t n)
 
 /* Whether a channel of the card is the output that it should be: it is all that `print`
  * covers. So the card's limits are those that are built in. */
-static bool belongs(const lj_card_channel *c, uint8_t n)
+static LJ_APART bool belongs(const lj_card_channel *c, uint8_t n)
 {
     lj_output o;
-    lj_output_read(output(n), &o);
-    return c->output == output(n) && c->unit == o.unit && c->lost == o.lost && c->flags == o.flags && c->offset == o.offset &&
+    n = output(n);
+    lj_output_read(n, &o);
+    return c->output == n && c->unit == o.unit && c->lost == o.lost && (c->flags & (uint8_t)~LJ_CARD_SOUND) == o.flags && c->offset == o.offset &&
            c->low == o.low && c->high == o.high && c->rest == o.rest;
 }
 
@@ -505,40 +484,49 @@ static uint32_t table(void)
 }
 
 /* Fetches the record of channel show.i. */
-static uint8_t fetch_channel(uint32_t now, lj_card_channel *c)
+static uint8_t fetch_channel(const lj_card_channel **c)
 {
     const uint8_t *r;
-    uint8_t outcome = fetch(now, LJ_FILE_SHOW, 1, show.i, lj.used, LJ_CARD_CHANNELS, &r);
-    if (outcome == LJ_DONE && (!lj_card_take_channel(c, r) || !belongs(c, (uint8_t)show.i))) {
-        outcome = LJ_ABSENT;
+    uint8_t outcome = fetch(LJ_FILE_SHOW, 1, show.i, lj.used, LJ_CARD_CHANNELS, &r);
+    if (outcome == LJ_DONE) {
+        *c = lj_card_take_channel(r);
+        if (*c == NULL || !belongs(*c, (uint8_t)show.i)) {
+            outcome = LJ_ABSENT;
+        }
     }
     return outcome;
 }
 
-static uint8_t fetch_motion(uint32_t now, uint16_t i, lj_card_motion *m)
+static uint8_t fetch_motion(uint16_t i, const lj_card_motion **m)
 {
     const uint8_t *r;
-    uint8_t outcome = fetch(now, LJ_FILE_SHOW, table(), i, show.motions, LJ_CARD_MOTIONS, &r);
-    if (outcome == LJ_DONE && !lj_card_take_motion(m, r, lj_fat_sectors(LJ_FILE_SHOW), show.each)) {
-        outcome = LJ_ABSENT;
+    uint8_t outcome = fetch(LJ_FILE_SHOW, table(), i, show.motions, LJ_CARD_MOTIONS, &r);
+    if (outcome == LJ_DONE) {
+        *m = lj_card_take_motion(r, lj_fat_sectors(LJ_FILE_SHOW), show.each);
+        if (*m == NULL) {
+            outcome = LJ_ABSENT;
+        }
     }
     return outcome;
 }
 
-static uint8_t fetch_trigger(uint32_t now, uint16_t i, lj_card_trigger *t)
+static uint8_t fetch_trigger(uint16_t i, const lj_card_trigger **t)
 {
     const uint8_t *r;
-    uint8_t outcome = fetch(now, LJ_FILE_INDEX, 1u + (uint32_t)lj_card_sectors(show.boards), i, show.motions, LJ_CARD_TRIGGERS, &r);
-    if (outcome == LJ_DONE && !lj_card_take_trigger(t, r, i, show.start, show.boards)) {
-        outcome = LJ_ABSENT;
+    uint8_t outcome = fetch(LJ_FILE_INDEX, 1u + (uint32_t)lj_card_sectors(show.boards), i, show.motions, LJ_CARD_TRIGGERS, &r);
+    if (outcome == LJ_DONE) {
+        *t = lj_card_take_trigger(r, i, show.start, show.boards);
+        if (*t == NULL) {
+            outcome = LJ_ABSENT;
+        }
     }
     return outcome;
 }
 
-static void load_channels(uint32_t now)
+static LJ_APART void load_channels(void)
 {
-    lj_card_channel c;
-    if (failed(fetch_channel(now, &c), LJ_CODE_DAMAGED)) {
+    const lj_card_channel *c;
+    if (failed(fetch_channel(&c), LJ_CODE_DAMAGED)) {
         return;
     }
     show.i++;
@@ -549,17 +537,17 @@ static void load_channels(uint32_t now)
 }
 
 /* Each motion begins where the one before ends, and the last one ends the file. */
-static void load_motions(uint32_t now)
+static LJ_APART void load_motions(void)
 {
-    lj_card_motion m;
-    uint8_t outcome = fetch_motion(now, show.i, &m);
-    if (outcome == LJ_DONE && m.first != show.first) {
+    const lj_card_motion *m;
+    uint8_t outcome = fetch_motion(show.i, &m);
+    if (outcome == LJ_DONE && m->first != show.first) {
         outcome = LJ_ABSENT;
     }
     if (failed(outcome, LJ_CODE_DAMAGED)) {
         return;
     }
-    show.first = lj_card_end(&m);
+    show.first = lj_card_end(m);
     show.i++;
     if (show.i < show.motions) {
         return;
@@ -632,7 +620,7 @@ static void draw(const lj_card_trigger *t, const slots *s)
 }
 
 /* Makes a motion the one to play. */
-static void choose(uint32_t now, uint16_t i, const lj_card_trigger *t, const slots *s)
+static void choose(uint16_t i, const lj_card_trigger *t, const slots *s)
 {
     if (show.current != LJ_CARD_NONE) {
         show.ended = show.current;
@@ -648,7 +636,7 @@ static void choose(uint32_t now, uint16_t i, const lj_card_trigger *t, const slo
         timers.left[s->lock] = t->lockout < 0xffffffffu ? t->lockout + 1u : t->lockout;
     }
     if (show.state >= IDLE) {
-        abandon(now);
+        abandon();
         show.state = SETTLE;
     }
     pass.started = true;
@@ -663,31 +651,31 @@ static void loaded(void)
     show.state = show.current != LJ_CARD_NONE ? SETTLE : IDLE;
 }
 
-static void load_triggers(uint32_t now)
+static LJ_APART void load_triggers(void)
 {
-    lj_card_trigger t;
+    const lj_card_trigger *t;
     slots s;
-    if (failed(fetch_trigger(now, show.i, &t), LJ_CODE_DAMAGED)) {
+    if (failed(fetch_trigger(show.i, &t), LJ_CODE_DAMAGED)) {
         return;
     }
-    if (!allot(&t, &s)) {
+    if (!allot(t, &s)) {
         refuse(LJ_CODE_MEMORY);
         return;
     }
     if (s.input) {
-        show.used |= bit((uint8_t)t.input);
+        show.used |= bit((uint8_t)t->input);
     }
     if (s.interval != NO_TIMER) {
         show.intervals = (timer_mask)(show.intervals | bit(s.interval));
-        randoms[s.random] = t.seed;
+        randoms[s.random] = t->seed;
     }
     if (s.lock != NO_TIMER && show.again && !show.quiet) {
-        timers.left[s.lock] = t.lockout; /* it may have run when the card was lost */
+        timers.left[s.lock] = t->lockout; /* it may have run when the card was lost */
     }
     if (show.i == show.start && !show.quiet) {
-        choose(now, show.i, &t, &s);
+        choose(show.i, t, &s);
     } else {
-        draw(&t, &s);
+        draw(t, &s);
     }
     show.i++;
     if (show.i == show.motions) {
@@ -714,7 +702,7 @@ static void keep(const lj_card_trigger *t)
 }
 
 /* A start of a motion while another plays, or it plays itself. */
-static void ask_busy(uint32_t now, uint16_t i, const lj_card_trigger *t, const slots *s, bool due)
+static void ask_busy(uint16_t i, const lj_card_trigger *t, const slots *s, bool due)
 {
     if (i != show.current && t->busy == LJ_ON_BUSY_WAIT) {
         show.waiting |= s->wait;
@@ -722,7 +710,7 @@ static void ask_busy(uint32_t now, uint16_t i, const lj_card_trigger *t, const s
     } else if (i != show.current && t->busy == LJ_ON_BUSY_INTERRUPT) {
         show.waiting &= (uint16_t)~s->wait;
         forget(s);
-        choose(now, i, t, s);
+        choose(i, t, s);
     } else if (due) { /* dropped */
         draw(t, s);
     } else {
@@ -732,7 +720,7 @@ static void ask_busy(uint32_t now, uint16_t i, const lj_card_trigger *t, const s
 
 /* Looks at what starts motion i. One motion a pass is started; what else asks is kept for
  * the next one. */
-static void look(uint32_t now, uint16_t i, const lj_card_trigger *t, const slots *s)
+static void look(uint16_t i, const lj_card_trigger *t, const slots *s)
 {
     bool due = s->interval != NO_TIMER && (show.due & bit(s->interval)) != 0u;
     bool edge = asked(t, s);
@@ -748,14 +736,14 @@ static void look(uint32_t now, uint16_t i, const lj_card_trigger *t, const slots
     }
     if (show.current != LJ_CARD_NONE) {
         if (edge || due) {
-            ask_busy(now, i, t, s, due);
+            ask_busy(i, t, s, due);
         }
         return;
     }
     if (edge || due || (show.waiting & s->wait) != 0u) {
         show.waiting &= (uint16_t)~s->wait;
         forget(s);
-        choose(now, i, t, s);
+        choose(i, t, s);
     }
 }
 
@@ -779,26 +767,26 @@ static void begin_pass(void)
 }
 
 /* Goes on with the pass. */
-static void step_pass(uint32_t now)
+static LJ_APART void step_pass(void)
 {
-    lj_card_trigger t;
+    const lj_card_trigger *t;
     slots s;
-    uint8_t outcome = fetch_trigger(now, pass.i, &t);
+    uint8_t outcome = fetch_trigger(pass.i, &t);
     if (outcome == LJ_BUSY) {
         return;
     }
-    if (outcome != LJ_DONE || !allot(&t, &s)) {
+    if (outcome != LJ_DONE || !allot(t, &s)) {
         /* The motion that plays goes on; without one, there is nothing to do any more. */
         leave_out();
         pass.on = false;
         show.ended = pass.ended;
         show.wait = RETRY_MS;
         if (show.current == LJ_CARD_NONE) {
-            lose(now);
+            lose();
         }
         return;
     }
-    look(now, pass.i, &t, &s);
+    look(pass.i, t, &s);
     pass.i++;
     pass.on = pass.i < show.motions;
 }
@@ -831,26 +819,26 @@ static void end(void)
 }
 
 /* Whether what is needed on the way to a motion is not there: yet, or any more. */
-static bool gone(uint32_t now, uint8_t outcome)
+static bool gone(uint8_t outcome)
 {
     if (outcome == LJ_FAILED || outcome == LJ_ABSENT) {
-        lose(now);
+        lose();
     }
     return outcome != LJ_DONE;
 }
 
-static void read_motion(uint32_t now)
+static LJ_APART void read_motion(void)
 {
-    lj_card_motion m;
-    if (gone(now, fetch_motion(now, show.current, &m))) {
+    const lj_card_motion *m;
+    if (gone(fetch_motion(show.current, &m))) {
         return;
     }
-    show.first = m.first;
-    show.frames = m.frames;
-    show.from = m.prelude; /* read where it loops without a pause */
-    show.flags = m.flags;
+    show.first = m->first;
+    show.frames = m->frames;
+    show.from = m->prelude; /* read where it loops without a pause */
+    show.flags = m->flags;
     show.frame = 0;
-    show.sector = m.first;
+    show.sector = m->first;
     show.place = 0;
     show.state = POSE;
 }
@@ -863,9 +851,9 @@ static uint8_t held(void)
 }
 
 /* Brings the next frame's sector into memory. LJ_ABSENT: it is damaged. */
-static uint8_t frames(uint32_t now)
+static uint8_t frames(void)
 {
-    uint8_t outcome = lj_card_fetch(now, LJ_FILE_SHOW, show.sector, LJ_CARD_FRAMES);
+    uint8_t outcome = lj_card_fetch(LJ_FILE_SHOW, show.sector, LJ_CARD_FRAMES);
     if (outcome == LJ_DONE && !lj_card_holds(show.current, show.frame - show.place, held(), lj.used)) {
         outcome = LJ_ABSENT;
     }
@@ -896,17 +884,17 @@ static uint16_t origin(const lj_axis *a, uint16_t to)
     return off ? 0u : lj_axis_wire(a);
 }
 
-static void read_pose(uint32_t now)
+static LJ_APART void read_pose(void)
 {
     const uint8_t *values;
-    uint8_t n, outcome = frames(now);
+    uint8_t n, outcome = frames();
     if (outcome == LJ_BUSY) {
         return;
     }
     if (outcome != LJ_DONE) {
         (void)skip();
         if (outcome == LJ_FAILED) {
-            lose(now);
+            lose();
         } else if (show.frame >= show.frames) {
             end();
         } else {
@@ -931,23 +919,13 @@ static uint32_t least(uint32_t a, uint32_t b)
     return a < b ? a : b;
 }
 
-/* Sets the limits of an axis to those of the card where they are narrower than what is
- * built in. */
-static void narrow(lj_axis *a, const lj_card_channel *c)
+/* Sets how fast an axis may be to what the card says where that is less than what is built
+ * in. All else of the channel is what is built in: `belongs` has seen to it. */
+static LJ_APART void narrow(lj_axis *a, const lj_card_channel *c)
 {
     lj_output o;
-    lj_channel set;
     lj_output_read(c->output, &o);
-    set.low = c->low;
-    set.high = c->high;
-    set.rest = c->rest;
-    set.change = least(c->change, o.change);
-    set.slow = least(c->slow, o.slow);
-    set.offset = c->offset;
-    set.unit = c->unit;
-    set.lost = c->lost;
-    set.flags = c->flags;
-    lj_axis_configure(a, &set);
+    lj_axis_bound(a, least(c->change, o.change), least(c->slow, o.slow));
 }
 
 /* How far axis n has to go, and whether back. */
@@ -1009,15 +987,15 @@ static void cut(uint16_t whole)
 }
 
 /* Takes the limits of all axes, and finds how long the move takes by them. */
-static void read_limits(uint32_t now)
+static LJ_APART void read_limits(void)
 {
-    lj_card_channel c;
+    const lj_card_channel *c;
     bool back;
-    if (gone(now, fetch_channel(now, &c))) {
+    if (gone(fetch_channel(&c))) {
         return;
     }
-    narrow(&lj.axes[c.output], &c);
-    lengthen(&lj.axes[c.output], &c, distance(&lj.axes[c.output], (uint8_t)show.i, &back));
+    narrow(&lj.axes[c->output], c);
+    lengthen(&lj.axes[c->output], c, distance(&lj.axes[c->output], (uint8_t)show.i, &back));
     show.i++;
     if (show.i < lj.used) {
         return;
@@ -1042,7 +1020,7 @@ static bool legal(const lj_axis *a, uint16_t d)
 }
 
 /* Makes a move that is too fast for an axis longer, step by step. */
-static void join(void)
+static LJ_APART void join(void)
 {
     uint16_t whole = (uint16_t)(show.way + show.ramp);
     bool back;
@@ -1073,7 +1051,7 @@ static uint32_t share(uint32_t k)
 }
 
 /* Queues the next frame of the move. */
-static void push_move(void)
+static LJ_APART void push_move(void)
 {
     uint8_t values[2 * LJ_CHANNELS], n;
     uint32_t part;
@@ -1092,21 +1070,21 @@ static void push_move(void)
 }
 
 /* Begins to play as soon as the queue is full, or will not get fuller. */
-static void start(uint32_t now, bool full)
+static void start(bool full)
 {
     if (full && lj_state() == LJ_STATE_ARMED) {
-        (void)lj_own_start(now, now);
+        (void)lj_own_start(lj.now, lj.now);
     }
 }
 
-static void move(uint32_t now)
+static void move(void)
 {
     if (show.done + 1u >= (uint32_t)show.way + show.ramp) {
         show.state = FRAMES; /* the end of the move is the motion's first frame */
     } else if (lj.queue.count + 3u <= LJ_QUEUE) {
         push_move();
     } else {
-        start(now, true);
+        start(true);
     }
 }
 
@@ -1154,24 +1132,24 @@ static bool round_again(void)
 
 /* Whether so much is planned ahead that no more has to be read: of frames or, where some are
  * left out, of time. */
-static bool ahead(uint32_t now)
+static bool ahead(void)
 {
     return lj_own_room() == 0u || (lj_state() == LJ_STATE_PLAYING && lj.queue.count > 0u &&
-                                   lj_since(lj.tail, now) > (int32_t)(lj.period * (uint32_t)LJ_QUEUE));
+                                   lj_since(lj.tail, lj.now) > (int32_t)(lj.period * (uint32_t)LJ_QUEUE));
 }
 
-static void play(uint32_t now)
+static void play(void)
 {
     uint8_t outcome;
-    if (ahead(now)) {
-        start(now, lj.queue.count > 0u);
+    if (ahead()) {
+        start(lj.queue.count > 0u);
         return;
     }
     if (show.frame >= show.frames && !round_again()) {
         show.state = LAST;
         return;
     }
-    outcome = frames(now);
+    outcome = frames();
     if (outcome == LJ_DONE) {
         mark();
         (void)lj_own_frame(lj_card_values(show.place, lj.used));
@@ -1183,13 +1161,13 @@ static void play(uint32_t now)
     }
 }
 
-static void last(uint32_t now)
+static void last(void)
 {
-    start(now, lj.queue.count > 0u);
+    start(lj.queue.count > 0u);
     if (lj_state() == LJ_STATE_PLAYING && !lj_own_played()) {
         return;
     }
-    (void)lj_own_rest(now);
+    (void)lj_own_rest(lj.now);
     if ((show.flags & LJ_MOTION_LOOP) != 0u && show.waiting == 0u) {
         show.state = SETTLE;
     } else {
@@ -1198,17 +1176,17 @@ static void last(uint32_t now)
 }
 
 /* Whether the card has given nothing for too long. */
-static bool starved(uint32_t now)
+static bool starved(void)
 {
     return (show.state == MOVE || show.state == FRAMES) && lj_own_played() &&
-           lj_since(now, lj.last + lj.period) > (int32_t)LOST_US;
+           lj_since(lj.now, lj.last + lj.period) > (int32_t)LOST_US;
 }
 
 /* ---- the next step ---- */
 
 /* Takes care of triggers while there is time: where frames are needed at once, they come
  * first. */
-static bool triggers(uint32_t now)
+static bool triggers(void)
 {
     bool idle = show.state != FRAMES || lj.queue.count >= LJ_QUEUE / 2 || lj_state() == LJ_STATE_ARMED;
     if (!idle || (!pass.on && !(wanted() && show.wait == 0u))) {
@@ -1217,14 +1195,14 @@ static bool triggers(uint32_t now)
     if (!pass.on) {
         begin_pass();
     }
-    step_pass(now);
+    step_pass();
     return true;
 }
 
 /* Holds the outputs at rest while there is no show. */
-static void refused(uint32_t now)
+static void refused(void)
 {
-    if (!lj_own() && take_outputs(now, LJ_SHOW_PERIOD_NS) == LJ_ABSENT) {
+    if (!lj_own() && take_outputs(LJ_SHOW_PERIOD_NS) == LJ_ABSENT) {
         turn_off((lj.inputs & LJ_INPUTS_STOP) != 0u ? STOPPED : OFF);
         return;
     }
@@ -1252,34 +1230,34 @@ static void revive(void)
     show.code = LJ_CODE_NONE;
 }
 
-static void step(uint32_t now)
+static void step(void)
 {
     switch (show.state) {
-    case LOAD_VOLUME: load_volume(now); break;
-    case LOAD_INDEX: load_index(now); break;
-    case LOAD_LIST: load_list(now); break;
-    case LOAD_BOARD: load_board(now); break;
-    case LOAD_FILE: load_file(now); break;
-    case LOAD_HEADER: load_header(now); break;
-    case LOAD_CHANNELS: load_channels(now); break;
-    case LOAD_MOTIONS: load_motions(now); break;
-    case LOAD_TRIGGERS: load_triggers(now); break;
-    case REFUSED: refused(now); break;
+    case LOAD_VOLUME: load_volume(); break;
+    case LOAD_INDEX: load_index(); break;
+    case LOAD_LIST: load_list(); break;
+    case LOAD_BOARD: load_board(); break;
+    case LOAD_FILE: load_file(); break;
+    case LOAD_HEADER: load_header(); break;
+    case LOAD_CHANNELS: load_channels(); break;
+    case LOAD_MOTIONS: load_motions(); break;
+    case LOAD_TRIGGERS: load_triggers(); break;
+    case REFUSED: refused(); break;
     case STOPPED: revive(); break;
     case SETTLE: settle(); break;
-    case MOTION: read_motion(now); break;
-    case POSE: read_pose(now); break;
-    case LIMITS: read_limits(now); break;
+    case MOTION: read_motion(); break;
+    case POSE: read_pose(); break;
+    case LIMITS: read_limits(); break;
     case JOIN: join(); break;
-    case MOVE: move(now); break;
-    case FRAMES: play(now); break;
-    case LAST: last(now); break;
+    case MOVE: move(); break;
+    case FRAMES: play(); break;
+    case LAST: last(); break;
     default: break;
     }
 }
 
 /* Whether the next step need not wait for time to pass. */
-static bool more(uint32_t now)
+static bool more(void)
 {
     switch (show.state) {
     case REFUSED: case OFF: case STOPPED: case IDLE: case SETTLE: case LAST:
@@ -1287,7 +1265,7 @@ static bool more(uint32_t now)
     case MOVE:
         return pass.on || lj_state() == LJ_STATE_ARMED || lj.queue.count + 3u <= LJ_QUEUE;
     case FRAMES:
-        return pass.on || lj_state() == LJ_STATE_ARMED || !ahead(now);
+        return pass.on || lj_state() == LJ_STATE_ARMED || !ahead();
     default:
         return true;
     }
@@ -1296,6 +1274,7 @@ static bool more(uint32_t now)
 bool lj_show_advance(uint32_t now)
 {
     uint8_t before = show.state;
+    lj_advance(now); /* all below goes by lj.now */
     tick(now);
     unlock();
     if (show.state == OFF) {
@@ -1309,14 +1288,14 @@ bool lj_show_advance(uint32_t now)
         turn_off(lj_cause() == LJ_CAUSE_INPUT ? STOPPED : OFF);
         return false;
     }
-    if (starved(now)) {
-        lose(now);
-    } else if (show.state < IDLE || !triggers(now)) {
-        step(now);
+    if (starved()) {
+        lose();
+    } else if (show.state < IDLE || !triggers()) {
+        step();
     } else {
         /* a trigger was looked at */
     }
-    return show.state != before || more(now);
+    return show.state != before || more();
 }
 
 #endif

@@ -1,4 +1,6 @@
 /* When a slot begins, and what stands in it. */
+#include <stddef.h>
+
 #include "lj_core.h"
 
 /* Whether there are slots. */
@@ -53,8 +55,8 @@ static bool upcoming(uint32_t *at, bool *missing)
         return false;
     }
     *at = lj_queue_time(&lj.queue);
-    *missing = hole(&part, &whole);
-    if (*missing) {
+    *missing = LJ_WIRE != 0 && hole(&part, &whole); /* a board by itself queues them in order */
+    if (LJ_WIRE != 0 && *missing) {
         way = lj_since(*at, lj.last);
         *at = way < 0 ? lj.last - share(lj.last - *at, part, whole) : lj.last + share(*at - lj.last, part, whole);
     }
@@ -98,7 +100,7 @@ static bool pruned(void)
         return false;
     }
     late = lj_since(earliest(), at) > (int32_t)(lj.period + lj.period / 2u);
-    if (missing) {
+    if (LJ_WIRE != 0 && missing) {
         if (late) {
             lj_queue_skip(&lj.queue);
         }
@@ -145,7 +147,7 @@ static void settle(void)
             if (!lj_axis_turns(a)) {
                 a->pace = 0;
             }
-        } else if (!lj.own || !lj_own_settle(a, i, n)) {
+        } else if (!lj.own || lj.seek == NULL || !lj.seek(a, i, n)) {
             settle_softly(a, i);
         } else {
             /* it has moved */
@@ -162,11 +164,11 @@ static void frame(uint32_t at, bool missing)
     const uint16_t *row;
     uint16_t part = 1, whole = 1;
     uint8_t i, n = 0;
-    while (!missing && lj.queue.first > 0) {
+    while (LJ_WIRE != 0 && !missing && lj.queue.first > 0) {
         lj_queue_skip(&lj.queue);
     }
-    row = lj.queue.values[lj_queue_place(&lj.queue, missing ? (uint16_t)lj.queue.first : 0u)];
-    if (missing) {
+    row = lj.queue.values[lj_queue_place(&lj.queue, LJ_WIRE != 0 && missing ? (uint16_t)lj.queue.first : 0u)];
+    if (LJ_WIRE != 0 && missing) {
         (void)hole(&part, &whole);
         lj_kept.bridged++;
     } else {
@@ -176,7 +178,7 @@ static void frame(uint32_t at, bool missing)
         lj_axis *a = &lj.axes[i];
         if (lj_axis_is(a, LJ_MODE_SET)) {
             uint16_t value = row[n];
-            if (missing) {
+            if (LJ_WIRE != 0 && missing) {
                 value = lj_axis_bridge(a, lj.bridge[n], value, part, whole);
             }
             lj.bridge[n] = value;

@@ -120,7 +120,8 @@ static uint8_t wait_for(uint8_t file, uint32_t number, uint8_t kind)
     uint8_t outcome;
     do {
         now_us += 500u;
-        outcome = lj_card_fetch(now_us, file, number, kind);
+        lj_advance(now_us);
+        outcome = lj_card_fetch(file, number, kind);
     } while (outcome == LJ_BUSY);
     return outcome;
 }
@@ -130,6 +131,7 @@ static uint32_t sectors(uint8_t **good)
 {
     uint32_t n = 0, i, total = lj_fat_sectors(LJ_FILE_SHOW);
     uint16_t k;
+    const lj_card_motion *stands;
     lj_card_motion m;
     *good = calloc(total, 1);
     for (k = 0; *good != NULL && k < show.motions; k++) {
@@ -138,9 +140,11 @@ static uint32_t sectors(uint8_t **good)
             fail("the table cannot be read again");
         }
         r = lj_card_record(k, show.motions);
-        if (r == NULL || !lj_card_take_motion(&m, r, total, show.each)) {
+        stands = r == NULL ? NULL : lj_card_take_motion(r, total, show.each);
+        if (stands == NULL) {
             fail("the table is not what it was");
         }
+        m = *stands; /* the sector goes */
         for (i = 0; i * show.each < m.frames && n < total; i++) {
             uint32_t left = m.frames - i * show.each;
             uint8_t count = left < show.each ? (uint8_t)left : show.each;

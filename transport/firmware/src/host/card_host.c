@@ -136,11 +136,13 @@ uint8_t lj_port_card_poll(void)
 
 /* ---- pins and line ---- */
 
+#if LJ_WIRE
 void lj_port_send(const uint8_t *bytes, uint8_t count)
 {
     (void)bytes;
     (void)count;
 }
+#endif
 
 void lj_port_drop(uint32_t at)
 {
@@ -291,8 +293,10 @@ static bool command(const char *word)
     uint32_t a;
     if (strcmp(word, "in") == 0) {
         inputs = (uint16_t)number();
+#if LJ_WIRE
     } else if (strcmp(word, "byte") == 0) {
         lj_receive(board_now(), (uint8_t)number());
+#endif
     } else if (strcmp(word, "reset") == 0) {
         begin((uint8_t)number());
     } else if (strcmp(word, "up") == 0) {

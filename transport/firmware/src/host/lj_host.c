@@ -193,7 +193,7 @@ static void own(uint32_t at)
         break;
     case 'g':
         lj_advance(at);
-        yes = lj_own_gap((uint16_t)get(2));
+        yes = lj_own_gap((uint8_t)get(2));
         break;
     case 's':
         yes = lj_own_start(at, get(4));
