@@ -60,8 +60,8 @@ func TestEngage(t *testing.T) {
 			if err := Play(t.Context(), []*Board{b}, tls, o); err != nil {
 				t.Fatal(err)
 			}
-			if st := b.Status(); st.Late > 0 || st.Bridged > 0 {
-				t.Skipf("this machine was too busy: %d frames late, %d bridged", st.Late, st.Bridged)
+			if st := b.Status(); st.Late > 2 || st.Clamped > 0 {
+				t.Errorf("%d frames late, %d values clamped", st.Late, st.Clamped)
 			}
 			most, gap := engages(p.played(), 3)
 			if !gap {
