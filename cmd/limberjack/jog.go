@@ -257,31 +257,84 @@ func (j *jogger) ended(err error) error {
 	return err
 }
 
-// lines obeys lines of words, one after the other, until there are no more.
+// written is a line with the time at which it came.
+type written struct {
+	text string
+	at   time.Time
+}
+
+// linesAhead bounds the lines that are read ahead of what they ask for.
+const linesAhead = 1024
+
+// lines obeys lines of words, one after the other, until there are no more. A stop that
+// is written while an axis moves is obeyed at once; one that stood there before, as in a
+// script, has its turn.
 func (j *jogger) lines(ctx context.Context, in *bufio.Reader) error {
-	lines := make(chan string)
+	lines := make(chan written, linesAhead)
 	go func() {
 		defer close(lines)
 		for text := bufio.NewScanner(in); text.Scan(); {
-			lines <- strings.TrimSpace(text.Text())
+			lines <- written{strings.TrimSpace(text.Text()), time.Now()}
 		}
 	}()
+	var waiting []written
 	for {
 		if ctx.Err() != nil { // whatever else has come
 			return j.interrupted()
 		}
-		select {
-		case <-ctx.Done():
-		case text, more := <-lines:
-			if !more {
-				return j.rest(ctx)
+		var next written
+		more := true
+		if len(waiting) > 0 {
+			next, waiting = waiting[0], waiting[1:]
+		} else {
+			select {
+			case <-ctx.Done():
+				continue
+			case next, more = <-lines:
 			}
-			ended, err := j.obey(ctx, text)
+		}
+		if !more {
+			return j.rest(ctx)
+		}
+		ended, stop, err := j.obeying(ctx, next.text, lines, &waiting)
+		switch {
+		case stop:
+			return j.stop()
+		case ended || over(err):
+			return err
+		case err != nil && ctx.Err() == nil:
+			fmt.Fprintln(j.out, err)
+		}
+	}
+}
+
+// obeying does what a line says, unless a stop is written meanwhile. Other lines wait.
+func (j *jogger) obeying(ctx context.Context, text string, lines <-chan written, waiting *[]written) (ended, stop bool, err error) {
+	const before = 50 * time.Millisecond // what is read so soon was written before
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	began, done := time.Now(), make(chan struct{})
+	go func() {
+		defer close(done)
+		ended, err = j.obey(ctx, text)
+	}()
+	for {
+		heard := lines
+		if len(*waiting) >= linesAhead {
+			heard = nil
+		}
+		select {
+		case <-done:
+			return ended, stop, err
+		case l, more := <-heard:
 			switch {
-			case ended || over(err):
-				return err
-			case err != nil && ctx.Err() == nil:
-				fmt.Fprintln(j.out, err)
+			case !more:
+				lines = nil
+			case l.text == "stop" && l.at.Sub(began) > before:
+				stop = true
+				cancel()
+			default:
+				*waiting = append(*waiting, l)
 			}
 		}
 	}

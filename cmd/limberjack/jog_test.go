@@ -334,6 +334,40 @@ func TestJogLinesAreInterrupted(t *testing.T) {
 	r.reached(t, "jaw", 1000)
 }
 
+// TestJogStopInLines writes a stop in mid-move: it does not wait for what else stands there.
+// One that is in a script has its turn.
+func TestJogStopInLines(t *testing.T) {
+	t.Parallel()
+	dir := gantry(t)
+	b := startBoard(t, dir, "gantry.rig.yaml", "main")
+	p := start(t, dir, "jog", "gantry.rig.yaml", "--port", b.port, "--at-rest")
+	fmt.Fprint(p.in, "arm 10\narm 100\narm 0\njaw 30\nstop\n")
+	p.await("the first place", func(l string) bool { return l == "arm at 10 deg" })
+	time.Sleep(time.Second)
+	fmt.Fprint(p.in, "stop\n")
+	if code := p.exit(); code != exitDone {
+		t.Errorf("jog ends with %d: %q", code, p.told())
+	}
+	if said := p.said(); !slices.Contains(said, "stopped and disarmed") || slices.Contains(said, "arm at 100 deg") {
+		t.Errorf("jog says %q", said)
+	}
+	b.becomes("stopped")
+	r := b.finish()
+	r.check(t, pins)
+	r.reached(t, "jaw", 1000)
+
+	b = startBoard(t, dir, "gantry.rig.yaml", "main")
+	p = start(t, dir, "jog", "gantry.rig.yaml", "--port", b.port, "--at-rest")
+	fmt.Fprint(p.in, "arm 10\nstop\n")
+	if code := p.exit(); code != exitDone {
+		t.Errorf("jog ends with %d: %q", code, p.told())
+	}
+	if said := p.said(); !slices.Contains(said, "arm at 10 deg") {
+		t.Errorf("jog says %q", said)
+	}
+	b.finish()
+}
+
 // TestJogKeepsToItsRange asks for more than there is.
 func TestJogKeepsToItsRange(t *testing.T) {
 	t.Parallel()
