@@ -59,7 +59,7 @@ func Ports() []Port {
 func (p *Program) Plays(card bool) error {
 	c := p.Config
 	if !card {
-		c.Card = 0
+		c.Card, p.Notes, p.ofLine = 0, append(p.Notes, p.ofLine...), nil
 		return nil
 	}
 	if !p.Port.card {

@@ -17,6 +17,8 @@ type Program struct {
 	Config *Config
 	Wired  []Wire
 	Notes  []string // what somebody should know who builds it
+
+	ofLine []string // those that matter where a host is listened to
 }
 
 // ConfigOf gives what is baked into a board's program: its channels with the travel, the
@@ -45,7 +47,7 @@ func ConfigOf(r *sequence.Rig, b *sequence.Board, p *Port) (*Program, error) {
 		return nil, f.problems
 	}
 	c.Card, c.Period = card.Print(made.Tick, channels), uint32(math.Round(1e9/b.Rate.V*(1+b.Clock.V*1e-6)))
-	return &Program{Port: p, Config: c, Wired: f.wired, Notes: f.notes}, c.check()
+	return &Program{Port: p, Config: c, Wired: f.wired, Notes: f.notes, ofLine: f.ofLine}, c.check()
 }
 
 // fitting lays a board of a rig onto the pins of a port.
@@ -57,6 +59,7 @@ type fitting struct {
 	taken    map[string]string // pins, and what for
 	wired    []Wire
 	notes    []string
+	ofLine   []string
 	problems sequence.Problems
 }
 
@@ -218,7 +221,7 @@ func (f *fitting) line() {
 	case off > mostOff:
 		f.bad(f.board.Baud.At, better, "%s", text)
 	case off > recommendedOff:
-		f.notes = append(f.notes, text+"; "+better)
+		f.ofLine = append(f.ofLine, text+"; "+better)
 	}
 	if f.port.driver {
 		osc := 25e6
