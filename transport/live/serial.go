@@ -26,10 +26,9 @@ type port interface {
 // rate, since the kernel's own queue is first in, first out: what it holds delays a
 // stop.
 type serialLink struct {
-	unlock func() // of the port; nil where it was not opened here
-	path   string
-	port   port
-	clock  Clock
+	path  string
+	port  port
+	clock Clock
 
 	turn   chan struct{} // holds one token: whoever has it writes
 	urgent atomic.Int32  // messages that want to overtake
@@ -49,24 +48,16 @@ func OpenSerial(path string, baud int) (Link, error) {
 	if baud <= 0 {
 		return nil, &LinkError{Link: path, Text: fmt.Sprintf("%d is no baud rate", baud), Hint: "give the rig's board a baud rate, such as 115200"}
 	}
-	unlock, busy := lockPort(path)
-	if busy {
-		return nil, openError(path, baud, syscall.EBUSY)
-	}
 	p, err := serial.Open(path, &serial.Mode{BaudRate: baud})
 	if err != nil {
-		unlock()
 		return nil, openError(path, baud, err)
 	}
 	// A pseudo-terminal knows no timeout error: a read without bytes gives none.
 	if err := p.SetReadTimeout(200 * time.Millisecond); err != nil {
 		p.Close()
-		unlock()
 		return nil, openError(path, baud, err)
 	}
-	l := newSerialLink(path, baud, p, systemClock)
-	l.unlock = unlock
-	return l, nil
+	return newSerialLink(path, baud, p, systemClock), nil
 }
 
 // systemClock is what links measure by when nobody gives them another; sessions
@@ -219,9 +210,6 @@ func (l *serialLink) Close() (err error) {
 		l.closed.Store(true)
 		l.port.ResetOutputBuffer() // frees a write to a board that takes nothing
 		err = l.port.Close()
-		if l.unlock != nil {
-			l.unlock()
-		}
 	})
 	return err
 }
