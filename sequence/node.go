@@ -440,7 +440,7 @@ func (f *fields) unknown(e entry) {
 	}
 	names := f.shape.names()
 	hint := "it may have " + joinOr(names)
-	if near := nearest(e.name, names); near != "" {
+	if near := Nearest(e.name, names); near != "" {
 		hint = "did you mean " + near + "?"
 		f.lose(f.shape.index(near))
 	}
@@ -568,7 +568,7 @@ func (f *fields) choice(name string) int {
 		}
 	}
 	hint := "it may be " + joinOr(words)
-	if near := nearest(s, words); near != "" {
+	if near := Nearest(s, words); near != "" {
 		hint = "did you mean " + near + "? " + hint
 	}
 	f.d.bad(n, hint, "%s is %q", f.label(name), s)
@@ -698,7 +698,7 @@ func (d *decoder) nameHint(word string, names []string, noun string) string {
 	if d.report.full(d.file) {
 		return ""
 	}
-	if near := nearest(word, names); near != "" {
+	if near := Nearest(word, names); near != "" {
 		return "did you mean " + near + "?"
 	}
 	switch len(names) {

@@ -308,7 +308,7 @@ func wrongUnit(text, unit string, d dim) *quantityError {
 		return badNumber(text, "has a unit, but a bare number belongs here", "leave "+strconv.Quote(unit)+" out")
 	}
 	hint := fmt.Sprintf("%s takes %s", dimNames[d].noun, joinOr(names))
-	if near := nearest(unit, names); near != "" {
+	if near := Nearest(unit, names); near != "" {
 		hint = fmt.Sprintf("did you mean %s? %s", near, hint)
 	}
 	if others, known := units[unit]; known {
@@ -339,10 +339,10 @@ func joinOr(words []string) string {
 	return strings.Join(words[:len(words)-1], ", ") + " or " + words[len(words)-1]
 }
 
-// nearest gives the known word closest to word, or "" when none is close: about
+// Nearest gives the known word closest to word, or "" when none is close: about
 // a third of its letters may differ; two letters that changed places count as
 // one. Of two as close, the one as long as word wins.
-func nearest(word string, known []string) string {
+func Nearest(word string, known []string) string {
 	letters := utf8.RuneCountInString(word)
 	if letters > 64 {
 		return ""

@@ -200,7 +200,7 @@ func TestNearest(t *testing.T) {
 		"baot": "boat", "boat": "boat", "Bell": "bell", "hed-pan": "head-pan", "head-tlit": "head-tilt", "jaws": "jaw",
 		"elbow": "", "y": "", "": "", "jow": "jaw", strings.Repeat("a", 100): "",
 	} {
-		if got := nearest(word, known); got != want {
+		if got := Nearest(word, known); got != want {
 			t.Errorf("%q is near %q, not %q", word, got, want)
 		}
 	}

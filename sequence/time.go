@@ -205,9 +205,9 @@ func (c *clock) offset(s string) (float64, *quantityError) {
 	}
 	names := keysOf(c.marks)
 	hint := "write seconds (1.2s), frames (36f), beats (3b), a timecode (00:00:01:12) or a mark"
-	if near := nearest(name, names); near != "" {
+	if near := Nearest(name, names); near != "" {
 		hint = "did you mean the mark " + near + "?"
-	} else if nearest(name, []string{"soonest"}) != "" {
+	} else if Nearest(name, []string{"soonest"}) != "" {
 		hint = "did you mean soonest?"
 	}
 	return 0, badNumber(s, "is neither a time nor the name of a mark", hint)

@@ -8,6 +8,7 @@ import (
 	"runtime/debug"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 	"golang.org/x/term"
 
 	"limberjack/sequence"
@@ -57,8 +58,23 @@ Exit codes: 0 done and nothing wrong, 1 findings at error level, 2 could not do 
 	}
 	root.SetOut(out)
 	root.SetErr(errOut)
+	root.SetFlagErrorFunc(flagError)
 	root.AddCommand(newCheckCommand(), newSampleCommand(), newSimulateCommand(), newPlotCommand(), newExportCommand(), newVerifyCommand(), newInspectCommand(), newFirmwareCommand(), newShapeCommand(), newRetimeCommand(), newPlayCommand(), newJogCommand(), newBoardCommand(), newPortsCommand(), newSchemaCommand(), newNewCommand())
 	return root
+}
+
+// flagError adds the nearest flag to what is said of one that does not exist.
+func flagError(c *cobra.Command, err error) error {
+	var unknown *pflag.NotExistError
+	if !errors.As(err, &unknown) {
+		return err
+	}
+	var names []string
+	c.Flags().VisitAll(func(f *pflag.Flag) { names = append(names, f.Name) })
+	if near := sequence.Nearest(unknown.GetSpecifiedName(), names); near != "" {
+		return fmt.Errorf("%w; did you mean --%s?", err, near)
+	}
+	return fmt.Errorf("%w; limberjack %s --help lists them", err, c.Name())
 }
 
 // needs checks the number of arguments, at least low and at most high of them

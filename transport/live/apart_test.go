@@ -91,6 +91,7 @@ func (o *otherBoard) end() float64 {
 // second of playing, in percent of one core; board-% is that of the board. Most of it is
 // the cost of waking up, which a profile of the program does not show: perf does.
 func BenchmarkHost(b *testing.B) {
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1)) // as the command play does
 	rig, motion := fastRig()
 	_, tls := load(b, rig, motion)
 	for _, way := range []string{"cable", "network"} {
@@ -128,6 +129,7 @@ func BenchmarkHost(b *testing.B) {
 // often as there are frames at 333 Hz: what BenchmarkHost says is to be held against it,
 // since virtual machines differ tenfold in it.
 func BenchmarkBareWakes(b *testing.B) {
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1))
 	before := cpu()
 	for b.Loop() {
 		for range 333 {
@@ -208,6 +210,7 @@ func worstGap(t testing.TB) *atomic.Int64 {
 // tells nothing of this program where its process did not run for the time of silence,
 // which is logged beside it.
 func BenchmarkLoaded(b *testing.B) {
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1))
 	rig, motion := sixteen()
 	_, tls := load(b, rig, motion)
 	o := startOther(b, rig)

@@ -372,9 +372,9 @@ func (p *performance) follow(ctx context.Context) error {
 	}
 }
 
-// pause gives the time until something is to be told, at most 20 ms.
+// pause gives the time until something is to be told, or the boards are looked at.
 func (p *performance) pause(now time.Duration) time.Duration {
-	d := 20 * time.Millisecond
+	d := toBeat(now, watchEvery)
 	for _, at := range []time.Duration{p.sound, p.enter} {
 		if at > now {
 			d = min(d, at-now)

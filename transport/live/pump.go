@@ -12,15 +12,16 @@ import (
 const (
 	aheadLeast  = 250 * time.Millisecond // that a gap of the link may last
 	aheadMost   = 1200 * time.Millisecond
-	packetTime  = 8 * time.Millisecond // that one message of frames may take on a serial line
-	staleMargin = 2 * time.Millisecond // before its time at which a frame is no longer sent
+	packetTime  = 8 * time.Millisecond  // that one message of frames may take on a serial line
+	gatherTime  = 12 * time.Millisecond // by which frames may wait, so that several messages leave together
+	staleMargin = 2 * time.Millisecond  // before its time at which a frame is no longer sent
 )
 
 // Lookahead gives how far ahead of its time a frame is sent: 250 ms that a gap may
-// last, and what a message takes on its way and to be built; less where the board's
-// queue holds less.
+// last, and what a message takes on its way, to be built, and to wait for others; less
+// where the board's queue holds less.
 func Lookahead(roundTrip, frame time.Duration, depth int) time.Duration {
-	want := aheadLeast + 3*roundTrip + 2*packetTime + 2*frame
+	want := aheadLeast + 3*roundTrip + 2*packetTime + gatherTime + 2*frame
 	return min(want, aheadMost, time.Duration(max(1, depth-1))*frame)
 }
 
@@ -90,6 +91,9 @@ func (b *Board) next(now time.Duration) (link Link, m wire.Message, until, wait 
 		b.spoke = now
 		return b.link, f, until, 0
 	}
+	if soon := b.due - now; soon < later && later <= soon+b.gather && b.due < b.spoke+b.keep {
+		wait = later // the round trip leaves with the frames
+	}
 	return nil, nil, 0, min(wait, later)
 }
 
@@ -126,7 +130,7 @@ func (b *Board) fill(now time.Duration) (m *wire.Frames, until, later time.Durat
 	}
 	end, _ := s.ahead(int64(n - 1))
 	if early := end - b.ahead - now; early > 0 {
-		return nil, 0, early
+		return nil, 0, early + b.gather
 	}
 	room := b.limit.Ahead(b.index)
 	if room < n && (room < 1 || first-now > b.ahead/2) {
@@ -185,6 +189,7 @@ func (b *Board) measure(link Link) error {
 	b.batch = min(b.batch, max(1, int(b.ahead/4/frame)), max(1, int(b.id.Depth)/4))
 	speed := link.Speed()
 	b.keep = keepEvery
+	b.gather = min(gatherTime, b.ahead/8)
 	if speed <= 0 {
 		return nil
 	}

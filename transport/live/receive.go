@@ -138,6 +138,9 @@ func (b *Board) tookPlace(m *wire.Status) {
 
 // why says in words why a board is no longer armed.
 func why(m *wire.Status) string {
+	if m.Cause == wire.CauseSilence {
+		return fmt.Sprintf("it had no word from this computer for its time of silence, and is now %s", m.State)
+	}
 	return fmt.Sprintf("it is now %s: %s", m.State, m.Cause.Meaning())
 }
 

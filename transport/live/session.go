@@ -153,6 +153,7 @@ type Board struct {
 	stream   *stream
 	ahead    time.Duration
 	batch    int
+	gather   time.Duration
 	stale    int
 	values   []int64
 	payload  wire.Values

@@ -10,11 +10,15 @@ import (
 )
 
 // watchEvery is how often a session looks after its link.
-const watchEvery = 25 * time.Millisecond
+const watchEvery = 50 * time.Millisecond
 
 // probeEvery is after what time without a status, of which there should be ten a
 // second, a board is asked who it is: one that was reset says nothing by itself.
 const probeEvery = 250 * time.Millisecond
+
+// toBeat gives the time to the next multiple of a time: what looks around now and then
+// does so on one beat, since each wake-up of a computer costs more than the look.
+func toBeat(now, every time.Duration) time.Duration { return every - now%every }
 
 // watch looks after the link as long as the session lives: it gives one up that says
 // nothing, opens it again, and sets a board up anew that was reset. In the end it
@@ -24,7 +28,7 @@ func (b *Board) watch() {
 	looked := b.clock.Now()
 	for b.ctx.Err() == nil {
 		select {
-		case <-b.clock.After(watchEvery):
+		case <-b.clock.After(toBeat(b.clock.Now(), watchEvery)):
 		case <-b.ctx.Done():
 			continue
 		}
