@@ -33,6 +33,7 @@ type boardOptions struct {
 	faults        board.Faults
 	length        time.Duration
 	runtimeFaults io.Reader
+	ends          string
 }
 
 func newBoardCommand() *cobra.Command {
@@ -74,6 +75,7 @@ stop input), state, quit.
 	f.Float64Var(&o.faults.Duplicate, "repeat", 0, "share of messages that come twice, 0 to 1")
 	f.DurationVar(&o.faults.Delay, "delay", 0, "longest time by which messages are late")
 	f.Uint64Var(&o.faults.Seed, "seed", 1, "another seed, other faults")
+	f.StringVar(&o.ends, "ends", "", "open this axis to all pulses from 500 to 2500 us, so that jog --ends can look for its ends")
 	f.DurationVar(&o.length, "for", 0, "end after so long; default: when it is told")
 	return c
 }
@@ -113,6 +115,13 @@ func runBoard(ctx context.Context, o boardOptions, out io.Writer) error {
 	spec, err := boardOf(rig, o.name)
 	if err != nil {
 		return err
+	}
+	if o.ends != "" {
+		a, err := axisForEnds(rig, spec, o.ends)
+		if err != nil {
+			return err
+		}
+		a.OpenPulse()
 	}
 	config, err := board.ConfigOf(rig, spec)
 	config.Boot = uint16(rand.Uint32()) // another number after each start, as the protocol asks for

@@ -29,6 +29,7 @@ type jogOptions struct {
 	port, url  string
 	baud       int
 	atRest     bool
+	ends       string
 }
 
 func newJogCommand() *cobra.Command {
@@ -42,10 +43,17 @@ than 30 deg/s and never beyond its travel.
 On a terminal: left and right arrow move by the step, up and down change the step,
 tab takes the next axis, r moves everything to rest, q does so and ends. Space and
 Ctrl-C are a controlled stop, also while an axis moves: every axis comes to rest
-within its limits, then it is let go unless it carries weight. Otherwise, or for larger ways, lines are read: head-pan 10deg, head-pan by
--2.5, rest, stop, quit.`,
-		Example: `  limberjack jog keeper.rig.yaml --board main --port /dev/ttyUSB0`,
-		Args:    needs(1, 1, "a rig", "limberjack jog keeper.rig.yaml --port /dev/ttyUSB0"),
+within its limits, then it is let go unless it carries weight. Otherwise, or for
+larger ways, lines are read: head-pan 10deg, head-pan by -2.5, rest, stop, quit.
+
+--ends AXIS looks for the pulses at the ends of a servo's travel, from its centre
+outwards, at most 10 us further out at a time. l and h (or the words low and high)
+confirm the end that was reached, w (write) writes both into the rig; an end that was
+not confirmed is not written. The board must be open for that: its program is made,
+or the board in software started, with the same --ends AXIS.`,
+		Example: `  limberjack jog keeper.rig.yaml --board main --port /dev/ttyUSB0
+  limberjack jog keeper.rig.yaml --board main --port /dev/ttyUSB0 --ends head-pan`,
+		Args: needs(1, 1, "a rig", "limberjack jog keeper.rig.yaml --port /dev/ttyUSB0"),
 		RunE: func(c *cobra.Command, args []string) error {
 			o.rig = args[0]
 			return runJog(contextOr(c.Context()), o, c.InOrStdin(), c.OutOrStdout(), c.ErrOrStderr())
@@ -57,6 +65,7 @@ within its limits, then it is let go unless it carries weight. Otherwise, or for
 	f.StringVar(&o.url, "url", "", "address of the board, as in ws://keeper.local:8090/")
 	f.IntVar(&o.baud, "baud", 0, "data rate of the serial port; default: the rig's, or 115200")
 	f.BoolVar(&o.atRest, "at-rest", false, "the prop stands at rest: do not ask")
+	f.StringVar(&o.ends, "ends", "", "look for the pulses at the ends of this axis")
 	return c
 }
 
@@ -82,6 +91,11 @@ func runJog(ctx context.Context, o jogOptions, in io.Reader, out, errOut io.Writ
 	if len(j.axes) == 0 {
 		return fmt.Errorf("board %s drives no axis", spec.Name)
 	}
+	if o.ends != "" {
+		if j.finder, err = newFinder(j, o.ends); err != nil {
+			return err
+		}
+	}
 	tl, err := j.timeline()
 	if err != nil {
 		return err
@@ -101,6 +115,10 @@ func runJog(ctx context.Context, o jogOptions, in io.Reader, out, errOut io.Writ
 	defer release()
 	signal.Ignore(syscall.SIGPIPE) // who read what jog says may go before the axes have stopped
 	b, err := s.connect(ctx, life, tl, nil)
+	var other *live.MismatchError
+	if j.finder != nil && errors.As(err, &other) {
+		return fmt.Errorf("%w\nto look for ends the board must be open: make its program with limberjack firmware %s --ends %s, or give limberjack board the same", err, o.rig, o.ends)
+	}
 	if err != nil {
 		return err
 	}
@@ -108,6 +126,9 @@ func runJog(ctx context.Context, o jogOptions, in io.Reader, out, errOut io.Writ
 	reader := bufio.NewReader(in)
 	if !o.atRest {
 		s.answers = firstLine(reader)
+	}
+	if j.finder != nil {
+		fmt.Fprintln(j.out, j.finder.caution())
 	}
 	if err := s.confirm(ctx); err != nil {
 		return j.ended(err)
@@ -144,6 +165,8 @@ type jogger struct {
 	out   io.Writer
 	axis  int
 	step  float64 // in the axis's unit
+
+	finder *finder // of ends; nil: axes are moved within their limits
 }
 
 // timeline makes the pose that the axes are at into frames, by the same way as
@@ -342,6 +365,9 @@ func (j *jogger) obeying(ctx context.Context, text string, lines <-chan written,
 
 // obey does what a line says.
 func (j *jogger) obey(ctx context.Context, text string) (ended bool, err error) {
+	if j.finder != nil {
+		return j.finder.obey(ctx, text)
+	}
 	switch text {
 	case "":
 		return false, nil
@@ -526,6 +552,9 @@ func keyOf(in *bufio.Reader) (key, error) {
 
 // press does what a key says that moves axes.
 func (j *jogger) press(ctx context.Context, k key) (ended bool, err error) {
+	if j.finder != nil {
+		return j.finder.press(ctx, k)
+	}
 	a := j.axes[j.axis]
 	switch k {
 	case keyLeft:
@@ -540,6 +569,12 @@ func (j *jogger) press(ctx context.Context, k key) (ended bool, err error) {
 
 // turn changes what the next arrow will do.
 func (j *jogger) turn(k key) {
+	if j.finder != nil {
+		if err := j.finder.turn(k); err != nil {
+			fmt.Fprintln(j.out, err)
+		}
+		return
+	}
 	const least, most = 0.1, 20
 	switch k {
 	case keyUp:
@@ -555,6 +590,10 @@ func (j *jogger) turn(k key) {
 }
 
 func (j *jogger) tell() {
+	if j.finder != nil {
+		j.finder.tell()
+		return
+	}
 	a := j.axes[j.axis]
 	fmt.Fprintf(j.out, "%s, step %g %s  (arrows move, tab: next axis, r: rest, space: stop, q: quit)\n", a.Name, j.step, a.Unit)
 }
