@@ -359,6 +359,57 @@ func TestBrokenShows(t *testing.T) {
 	}
 }
 
+// What motions come after, and the mistakes that there can be: each once, at its place.
+func TestShowsInSequence(t *testing.T) {
+	const head = "show: A\nformat: 1\nrig: small.rig.yaml\n"
+	for _, c := range []struct {
+		name, text string
+		want       string // name of each motion and what it comes after; or the problem
+	}{
+		{"chain", "start: {play: a}\nmotions:\n  a: {file: m.motion.yaml}\n  b: {file: m.motion.yaml, after: a, loop: true}\n", "a: b: a"},
+		{"a name that comes later", "motions:\n  b: {file: m.motion.yaml, after: a}\n  a: {file: m.motion.yaml, every: [1s, 2s]}\n", "b: a a:"},
+		{"back to the idle", "start: {play: i}\nmotions:\n  i: {file: m.motion.yaml, loop: true, after: [g, w]}\n  g: {file: m.motion.yaml, every: [1s, 2s], while_busy: interrupt}\n  w: {file: m.motion.yaml, every: [5s, 6s], while_busy: interrupt}\n", "i: g w g: w:"},
+		{"ring that power-up starts", "start: {play: a}\nmotions:\n  a: {file: m.motion.yaml, after: b}\n  b: {file: m.motion.yaml, after: a}\n", "a: b b: a"},
+		{"ring that a timer enters", "motions:\n  a: {file: m.motion.yaml, after: [b, t]}\n  b: {file: m.motion.yaml, after: a}\n  t: {file: m.motion.yaml, every: [1s, 2s]}\n", "a: b t b: a t:"},
+		{"two that wait their turn", "start: {play: a}\nmotions:\n  a: {file: m.motion.yaml}\n  b: {file: m.motion.yaml, after: a}\n  c: {file: m.motion.yaml, after: a, while_busy: wait}\n", "a: b: a c: a"},
+
+		{"unknown", "start: {play: greet}\nmotions:\n  greet: {file: m.motion.yaml}\n  b: {file: m.motion.yaml, after: great}\n", `a.show.yaml:7:35: after of motion b: there is no motion "great"; did you mean greet?`},
+		{"unknown in a list", "start: {play: greet}\nmotions:\n  greet: {file: m.motion.yaml}\n  b: {file: m.motion.yaml, after: [greet, bow]}\n", `a.show.yaml:7:43: after of motion b: there is no motion "bow"; the motions are b, greet`},
+		{"itself", "start: {play: a}\nmotions:\n  a: {file: m.motion.yaml, after: a}\n", "a.show.yaml:6:35: the motion a cannot come after itself; write loop: true to play it over and over"},
+		{"a loop", "start: {play: a}\nmotions:\n  a: {file: m.motion.yaml, loop: true}\n  b: {file: m.motion.yaml, after: a}\n", "a.show.yaml:7:35: a plays over and over and never ends, so that b never comes after it; name a motion that ends, or take loop out of a"},
+		{"twice", "start: {play: a}\nmotions:\n  a: {file: m.motion.yaml}\n  b: {file: m.motion.yaml, after: [a, a]}\n", "a.show.yaml:7:39: after of motion b names a twice; keep one of them"},
+		{"two at once", "start: {play: a}\nmotions:\n  a: {file: m.motion.yaml}\n  b: {file: m.motion.yaml, after: a}\n  c: {file: m.motion.yaml, after: a}\n", "a.show.yaml:8:35: b and c both come after a, and only the first of them can start; write after: b, or while_busy: wait"},
+		{"two at once, one misspelt", "start: {play: a}\nmotions:\n  a: {file: m.motion.yaml}\n  b: {file: m.motion.yaml, after: a}\n  c: {file: m.motion.yaml, after: a, while_busy: wate}\n", `a.show.yaml:8:50: while_busy of motion c is "wate"; did you mean wait? it may be wait, drop or interrupt`},
+		{"none", "start: {play: a}\nmotions:\n  a: {file: m.motion.yaml}\n  b: {file: m.motion.yaml, after: []}\n", "a.show.yaml:7:35: after of motion b names no motion; write for example after: a"},
+		{"no name", "start: {play: a}\nmotions:\n  a: {file: m.motion.yaml}\n  b: {file: m.motion.yaml, after: {a: b}}\n", "a.show.yaml:7:35: after of motion b must be a name, not a set of names with values"},
+		{"misspelt", "start: {play: a}\nmotions:\n  a: {file: m.motion.yaml}\n  b: {file: m.motion.yaml, aftr: a}\n", `a.show.yaml:7:28: motion b has nothing called "aftr"; did you mean after?`},
+		{"ring that nothing starts", "start: {play: x}\nmotions:\n  x: {file: m.motion.yaml}\n  tail: {file: m.motion.yaml, after: b}\n  a: {file: m.motion.yaml, after: c}\n  b: {file: m.motion.yaml, after: a}\n  c: {file: m.motion.yaml, after: b, while_busy: wait}\n",
+			"a.show.yaml:8:3: a, c, b come after each other in a ring, and nothing starts it; start one of them: start: {play: a}, a trigger, or every: [4s, 9s]"},
+		{"after what nothing starts", "start: {play: x}\nmotions:\n  x: {file: m.motion.yaml}\n  b: {file: m.motion.yaml, after: a}\n  a: {file: m.motion.yaml}\n",
+			"a.show.yaml:8:3: nothing starts the motion a; give it a trigger, every: [4s, 9s], a motion to come after, or start: {play: a}"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			files := texts{"small.rig.yaml": smallRig, "m.motion.yaml": motionText("length: 4s\n"), "a.show.yaml": head + c.text}
+			doc, err := Load(files.open, "a.show.yaml")
+			got := ""
+			if err != nil {
+				got = AsProblems(err).Error()
+			} else {
+				for _, sm := range doc.(*Show).Motions {
+					got += " " + sm.Name + ":"
+					for _, m := range sm.After {
+						got += " " + m.Name
+					}
+				}
+				got = got[1:]
+			}
+			if got != c.want {
+				t.Errorf("%s\nwant %s", got, c.want)
+			}
+		})
+	}
+}
+
 // A mistake is told once, however often the broken thing is used.
 func TestFollowOnProblemsAreSilent(t *testing.T) {
 	rig := func(from, to string) texts {

@@ -171,6 +171,8 @@ var brokenForSchema = []struct{ name, kind, from, to string }{
 	{"edge of no kind", "show", "edge: rising", "edge: up"},
 	{"hours beyond a day", "show", "from: 10h", "from: 86401"},
 	{"every of one", "show", "every: [4s, 9s]", "every: [4s]"},
+	{"after nothing", "show", "after: [greet]", "after: []"},
+	{"after a number of motions", "show", "after: [greet]", "after: {greet: 2}"},
 	{"join too long", "show", "join: 1s", "join: 61"},
 }
 

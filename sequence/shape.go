@@ -445,6 +445,7 @@ var showMotionShape = &shape{name: "show motion", doc: "A motion of a show, and 
 	{name: "trigger", doc: "An input that starts it.", want: object(triggerShape)},
 	{name: "every", doc: "Start it at random intervals between these two.", want: row(2, number(seconds, 0, maxTime), number(seconds, 0, maxTime))},
 	{name: "seed", doc: "Another seed, other intervals.", want: seedWant},
+	{name: "after", doc: "Start it when this motion has ended, or one of these.", want: anyOf(nameWant, want{kind: wantList, elem: &nameWant, need: 1})},
 	{name: "while_busy", doc: "What happens while another motion plays.", want: choice("wait", "drop", "interrupt")},
 }}
 

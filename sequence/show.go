@@ -39,9 +39,11 @@ type ShowMotion struct {
 	Trigger   *Trigger
 	Every     [2]Num // s; the random interval, where given
 	Seed      uint64
+	After     []*ShowMotion // when one of these has ended it starts
 	WhileBusy Busy
 
-	timed bool // every was written, rightly or not
+	caused bool // something beside After starts it, or may do so where that could not be read
+	policy bool // WhileBusy is known, or was not given
 }
 
 // Trigger is an input that starts a motion.
@@ -70,12 +72,14 @@ func (l *loader) readShow(d *decoder, doc *yaml.Node) *Show {
 	entries, partial := f.section("motions")
 	byName := newIndex[*ShowMotion]()
 	byName.partial = partial
+	var after []*yaml.Node
 	for _, e := range entries {
 		d.goodName(e, "motion")
-		sm := l.showMotion(d, e, s, &boards)
+		sm, n := l.showMotion(d, e, s, &boards)
 		byName.known[e.name] = sm
-		s.Motions = append(s.Motions, sm)
+		s.Motions, after = append(s.Motions, sm), append(after, n)
 	}
+	d.follow(s.Motions, after, byName)
 	if len(s.Motions) == 0 && f.has("motions") && !partial {
 		d.bad(f.node("motions"), "add for example idle: {file: idle.motion.yaml, loop: true}", "the show has no motions")
 	}
@@ -94,17 +98,17 @@ func (l *loader) readShow(d *decoder, doc *yaml.Node) *Show {
 			d.report.add(s.Hours.To.At, "write the earlier hour in from", "the hours end at %s, which is not after %s", s.Hours.To.Text, s.Hours.From.Text)
 		}
 	}
-	for _, sm := range s.Motions {
-		if sm.Trigger == nil && !sm.timed && sm != s.Start && !startLost {
-			d.report.add(sm.At, "give it a trigger, every: [4s, 9s], or start: {play: "+sm.Name+"}", "nothing starts the motion %s", sm.Name)
-		}
+	if !startLost {
+		d.unstarted(s)
 	}
 	return s
 }
 
-func (l *loader) showMotion(d *decoder, e entry, s *Show, boards *showBoards) *ShowMotion {
+// showMotion reads a motion of a show. What it comes after is given as it stands: that can
+// be read when all names are known.
+func (l *loader) showMotion(d *decoder, e entry, s *Show, boards *showBoards) (sm *ShowMotion, after *yaml.Node) {
 	f := d.open(e.value, showMotionShape, "motion "+e.name)
-	sm := &ShowMotion{Name: e.name, At: d.at(e.key), Loop: f.flag("loop"), Seed: uint64(f.whole("seed").V)}
+	sm = &ShowMotion{Name: e.name, At: d.at(e.key), Loop: f.flag("loop"), Seed: uint64(f.whole("seed").V), policy: true}
 	if n := f.node("file"); n != nil {
 		if name, ok := d.scalar(n, f.label("file"), "a file name"); ok {
 			sm.File = l.beside(d.file, name)
@@ -112,15 +116,22 @@ func (l *loader) showMotion(d *decoder, e entry, s *Show, boards *showBoards) *S
 			l.sameRig(d, n, s, sm)
 		}
 	}
-	sm.WhileBusy = busyOf(f.choice("while_busy"))
+	sm.busy(f)
 	if f.has("trigger") {
 		sm.Trigger = l.trigger(d, f, s, sm, boards)
 	}
-	sm.timed = f.has("every") || f.excused("every") || f.excused("trigger") || f.excused("file")
+	sm.caused = f.has("trigger") || f.has("every") || f.excused("every") || f.excused("trigger") || f.excused("file") || f.excused("after")
 	if n := f.node("every"); n != nil {
 		sm.Every = d.every(n, f.label("every"))
 	}
-	return sm
+	return sm, f.node("after")
+}
+
+// busy reads while_busy.
+func (sm *ShowMotion) busy(f *fields) {
+	i := f.choice("while_busy")
+	sm.WhileBusy = busyOf(i)
+	sm.policy = sm.policy && !f.excused("while_busy") && (i >= 0 || !f.has("while_busy"))
 }
 
 func busyOf(i int) Busy {
@@ -168,7 +179,7 @@ func (l *loader) trigger(d *decoder, f *fields, s *Show, sm *ShowMotion, boards 
 		if f.has("while_busy") {
 			d.report.add(g.keyAt("while_busy"), "keep one of them", "while_busy is given twice for motion %s", sm.Name)
 		}
-		sm.WhileBusy = busyOf(g.choice("while_busy"))
+		sm.busy(g)
 	}
 	if s.Rig == nil || !g.has("input") {
 		return t

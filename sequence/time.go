@@ -89,6 +89,13 @@ func (t Tempo) Seconds(beat float64) float64 {
 	return span.Time + (beat-span.Beat)*60/span.BPM
 }
 
+// Beat gives the beat at a time.
+func (t Tempo) Beat(at float64) float64 {
+	i := sort.Search(len(t), func(i int) bool { return t[i].Time > at })
+	span := t[max(0, i-1)]
+	return span.Beat + float64((at-span.Time)*span.BPM)/60
+}
+
 func (t Tempo) append(at, bpm float64) Tempo {
 	span := TempoSpan{Time: at, BPM: bpm}
 	if n := len(t); n > 0 {

@@ -129,11 +129,16 @@ func reportOf(s *sequence.Script) (*check.Report, error) {
 
 // checkPerformance runs the checks with what the boards' links have to carry.
 func checkPerformance(p *interp.Performance, trace *drive.Trace) *check.Report {
+	return check.Run(p, trace, linksOf(p.Rig))
+}
+
+// linksOf tells what the link of each board has to carry.
+func linksOf(r *sequence.Rig) []check.Link {
 	var links []check.Link
-	for _, b := range p.Rig.Boards {
-		if n := timeline.FrameBytes(p.Rig, b); n > 0 {
+	for _, b := range r.Boards {
+		if n := timeline.FrameBytes(r, b); n > 0 {
 			links = append(links, check.Link{Board: b, BytesPerFrame: n})
 		}
 	}
-	return check.Run(p, trace, links)
+	return links
 }

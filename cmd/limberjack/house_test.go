@@ -36,6 +36,7 @@ var rooms = map[string][]string{
 	"transport/firmware":    {"sequence", "transport/board", "transport/card", "transport/wire"},
 	"transport/live":        {"sequence", "transport/timeline", "transport/wire"},
 	"transport/plot":        {"interp", "interp/check", "interp/drive", "interp/ease", "sequence"},
+	"web":                   {"interp", "interp/check", "interp/drive", "sequence", "sequence/sound", "transport/plot"},
 }
 
 // doors lists the libraries that only some packages may use.
@@ -44,9 +45,10 @@ var doors = map[string][]string{
 	"github.com/spf13/cobra": {"cmd/limberjack"},
 	"golang.org/x/term":      {"cmd/limberjack"},
 	"gonum.org/v1/plot":      {"transport/plot"},
-	"os":                     {"cmd/limberjack", "transport/board", "transport/live", "transport/wire/tables"},
-	"net":                    {"cmd/limberjack", "transport/board", "transport/live"},
-	"github.com/gorilla/":    {"transport/board", "transport/live"},
+	"os":                     {"cmd/limberjack", "transport/board", "transport/live", "transport/wire/tables", "web"},
+	"net":                    {"cmd/limberjack", "transport/board", "transport/live", "web"},
+	"github.com/gorilla/":    {"transport/board", "transport/live", "web"},
+	"github.com/fsnotify/":   {"web"},
 	"github.com/creack/pty":  {"transport/board"},
 	"go.bug.st/serial":       {"transport/live"},
 }

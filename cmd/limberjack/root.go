@@ -59,7 +59,7 @@ Exit codes: 0 done and nothing wrong, 1 findings at error level, 2 could not do 
 	root.SetOut(out)
 	root.SetErr(errOut)
 	root.SetFlagErrorFunc(flagError)
-	root.AddCommand(newCheckCommand(), newSampleCommand(), newSimulateCommand(), newPlotCommand(), newExportCommand(), newVerifyCommand(), newInspectCommand(), newFirmwareCommand(), newShapeCommand(), newRetimeCommand(), newPlayCommand(), newJogCommand(), newBoardCommand(), newPortsCommand(), newSchemaCommand(), newNewCommand())
+	root.AddCommand(newCheckCommand(), newSampleCommand(), newSimulateCommand(), newPlotCommand(), newPreviewCommand(), newExportCommand(), newVerifyCommand(), newInspectCommand(), newFirmwareCommand(), newShapeCommand(), newRetimeCommand(), newPlayCommand(), newJogCommand(), newBoardCommand(), newPortsCommand(), newSchemaCommand(), newNewCommand())
 	return root
 }
 

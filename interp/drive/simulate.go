@@ -38,7 +38,7 @@ func Simulate(p *interp.Performance, every float64, visit func(t float64, axes [
 	if !(every > 0) {
 		return errEvery
 	}
-	s := newSampler(p)
+	s := newSampler(p, newTrace(p))
 	for k := 0; ; k++ {
 		t := float64(float64(k) * every)
 		if t > p.Length+instant {
@@ -67,8 +67,8 @@ type sampler struct {
 // railSum is what a rail has counted up to a sample.
 type railSum struct{ charge, volt float64 }
 
-func newSampler(p *interp.Performance) *sampler {
-	s := &sampler{rails: railsOf(p, newTrace(p)), axes: make([]Sample, len(p.Axes)), supplies: make([]Rail, len(p.Rig.Supplies)),
+func newSampler(p *interp.Performance, tr *Trace) *sampler {
+	s := &sampler{rails: railsOf(p, tr), axes: make([]Sample, len(p.Axes)), supplies: make([]Rail, len(p.Rig.Supplies)),
 		charges: make([]float64, len(p.Axes)), before: make([]railSum, len(p.Rig.Supplies))}
 	for _, a := range p.Axes {
 		s.cursors = append(s.cursors, a.Part.Cursor())
@@ -85,22 +85,28 @@ func (s *sampler) take(t float64) {
 	w := t - s.last
 	s.last = t
 	for i, r := range s.rails {
-		r.advance(t)
-		if r.at <= t+instant {
-			r.events()
-		}
-		over := max(0, r.at-t)
-		for _, d := range r.motors {
-			s.motor(r, d, t, w, over)
-		}
-		volt := r.volt
-		if i < len(s.supplies) {
-			volt = s.supply(&s.supplies[i], &s.before[i], r, w, over)
-		}
-		for _, p := range r.lamps {
-			p.draw(volt, volt)
-			s.axes[p.index] = Sample{Commanded: s.axes[p.index].Commanded, Predicted: p.value, Current: p.mean, Peak: p.peak}
-		}
+		s.read(i, r, t, w)
+	}
+}
+
+// read reads rail i at t, w seconds after its last sample. It touches nothing that
+// belongs to another rail.
+func (s *sampler) read(i int, r *rail, t, w float64) {
+	r.advance(t)
+	if r.at <= t+instant {
+		r.events()
+	}
+	over := max(0, r.at-t)
+	for _, d := range r.motors {
+		s.motor(r, d, t, w, over)
+	}
+	volt := r.volt
+	if i < len(s.supplies) {
+		volt = s.supply(&s.supplies[i], &s.before[i], r, w, over)
+	}
+	for _, p := range r.lamps {
+		p.draw(volt, volt)
+		s.axes[p.index] = Sample{Commanded: s.axes[p.index].Commanded, Predicted: p.value, Current: p.mean, Peak: p.peak}
 	}
 }
 

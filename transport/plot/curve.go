@@ -127,9 +127,9 @@ func apart(a, b float64) bool {
 	return math.Abs(a-b) > 1e-9*math.Max(1, math.Max(math.Abs(a), math.Abs(b)))
 }
 
-// rangeOf gives the least and greatest value of a whole curve, and whether it
+// RangeOf gives the least and greatest value of a whole curve, and whether it
 // moves at all.
-func rangeOf(c *interp.Curve) (lo, hi float64, moves bool) {
+func RangeOf(c *interp.Curve) (lo, hi float64, moves bool) {
 	lo, hi = math.Inf(1), math.Inf(-1)
 	for i := range c.Spans() {
 		r := c.Range(i, 0)

@@ -85,7 +85,7 @@ func jumpsNear(c *interp.Curve, from, to float64) bool {
 // checkWhole compares all columns with the exact extremes of the curve.
 func checkWhole(t *testing.T, name string, c *interp.Curve, cols []column) {
 	t.Helper()
-	lo, hi, _ := rangeOf(c)
+	lo, hi, _ := RangeOf(c)
 	gotLo, gotHi := math.Inf(1), math.Inf(-1)
 	for _, col := range cols {
 		gotLo, gotHi = math.Min(gotLo, col.lo), math.Max(gotHi, col.hi)

@@ -133,7 +133,7 @@ func (d *drawing) gatherLoose() {
 func (d *drawing) gatherHeads() {
 	for _, r := range d.rows {
 		for i, k := range r.keys {
-			d.heads[headOf(k, i == 0)] = true
+			d.heads[HeadOf(k, i == 0)] = true
 		}
 	}
 }

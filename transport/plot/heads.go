@@ -1,18 +1,20 @@
 package plot
 
 import (
+	"strconv"
+
 	"gonum.org/v1/plot/vg"
 
 	"limberjack/interp/ease"
 	"limberjack/sequence"
 )
 
-// head is the shape of a key on its curve: it says by which kind of ease the
+// Head is the shape of a key on its curve: it says by which kind of ease the
 // axis arrives there.
-type head uint8
+type Head uint8
 
 const (
-	headFirst    head = iota // the first key of a track: nothing leads to it
+	headFirst    Head = iota // the first key of a track: nothing leads to it
 	headEased                // speeds up and slows down
 	headSpline               // passes through on a spline
 	headStraight             // at constant speed
@@ -24,8 +26,20 @@ const (
 
 var headNames = [heads]string{"first key", "eased", "spline", "straight", "held or stepped", "overshoots", "soonest"}
 
-// headOf gives the shape for a key of a track.
-func headOf(k sequence.Key, first bool) head {
+// headWords name the families in one word each, for programs.
+var headWords = [heads]string{"first", "eased", "spline", "straight", "stepped", "springy", "soonest"}
+
+// String gives the family in one word: first, eased, spline, straight, stepped,
+// springy or soonest.
+func (h Head) String() string {
+	if h < heads {
+		return headWords[h]
+	}
+	return "head " + strconv.Itoa(int(h))
+}
+
+// HeadOf gives the shape for a key of a track; first, for the first key of one.
+func HeadOf(k sequence.Key, first bool) Head {
 	switch {
 	case first:
 		return headFirst
@@ -54,7 +68,7 @@ func headOf(k sequence.Key, first bool) head {
 const headSize = 2.1 // pt, half the height of a note head
 
 // drawHead puts a note head of half a height r on the page.
-func (p *page) drawHead(h head, x, y, r float64) {
+func (p *page) drawHead(h Head, x, y, r float64) {
 	outline := pen{width: 0.75, colour: ink}
 	open := func(path vg.Path) {
 		p.fill(path, cream)

@@ -154,7 +154,7 @@ func supplyNamed(t *drive.Trace, name string) *drive.SupplyTrace {
 
 func anyMoves(list []other) bool {
 	for _, o := range list {
-		if _, _, moves := rangeOf(o.curve); moves {
+		if _, _, moves := RangeOf(o.curve); moves {
 			return true
 		}
 	}

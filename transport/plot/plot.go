@@ -142,8 +142,11 @@ func Draw(w io.Writer, form Form, s Sheet) error {
 	return write(w, form, s)
 }
 
-// momentary gives the report without the notes that are of no moment of the
-// motion: a sheet of time has no place for them.
+// Momentary reports whether a finding has a place on a sheet of time. A note that
+// is true at any time has none.
+func Momentary(f check.Finding) bool { return !f.Always || f.Level != check.Note }
+
+// momentary gives the report without the notes that have no place on a sheet.
 func momentary(r *check.Report) *check.Report {
 	if r == nil {
 		return nil
@@ -151,7 +154,7 @@ func momentary(r *check.Report) *check.Report {
 	out := *r
 	out.Findings = nil
 	for _, f := range r.Findings {
-		if !f.Always || f.Level != check.Note {
+		if Momentary(f) {
 			out.Findings = append(out.Findings, f)
 		}
 	}

@@ -92,35 +92,49 @@ func keysOf(s *sequence.Script) map[sequence.Target][]sequence.Key {
 func axisRow(a *interp.Axis, keys []sequence.Key, others []other) *row {
 	spec := a.Spec
 	r := &row{name: spec.Name, kind: spec.Kind.String(), unit: spec.Unit, curve: a.Part, keys: keys, others: others,
-		rest: spec.Rest.V, rests: true, filled: spec.Kind == sequence.Dimmer || spec.Kind == sequence.Switch}
+		rest: spec.Rest.V, rests: true, filled: Shaded(spec.Kind)}
 	lo, hi := r.span()
-	switch {
-	case spec.HasTravel():
-		r.lines, r.bound = [2]float64{spec.Travel[0].V, spec.Travel[1].V}, true
-	case spec.Kind == sequence.Switch:
-		r.lines, r.bound = [2]float64{0, 1}, true
-	case spec.Kind == sequence.Dimmer:
-		r.lines, r.bound = [2]float64{0, 100}, true
-	case spec.Unit == "%":
-		r.lines, r.bound = [2]float64{-100, 100}, true
-	default:
-		r.lines = roundLines(math.Min(lo, r.rest), math.Max(hi, r.rest))
-	}
+	r.lines, r.bound = AxisLines(spec, lo, hi)
 	return r.finish(lo, hi)
 }
+
+// AxisLines gives the values of the two lines of an axis's stave, for an axis that
+// goes from lo to hi, and whether they are ends of what it can do; else they are
+// round numbers around where it goes.
+func AxisLines(a *sequence.Axis, lo, hi float64) (lines [2]float64, bound bool) {
+	switch {
+	case a.HasTravel():
+		return [2]float64{a.Travel[0].V, a.Travel[1].V}, true
+	case a.Kind == sequence.Switch:
+		return [2]float64{0, 1}, true
+	case a.Kind == sequence.Dimmer:
+		return [2]float64{0, 100}, true
+	case a.Unit == "%":
+		return [2]float64{-100, 100}, true
+	}
+	return roundLines(math.Min(lo, a.Rest.V), math.Max(hi, a.Rest.V)), false
+}
+
+// ControlLines gives the values of the two lines of the stave of a control that
+// goes from lo to hi: round numbers around that and 0.
+func ControlLines(lo, hi float64) [2]float64 { return roundLines(math.Min(lo, 0), math.Max(hi, 0)) }
+
+// Shaded reports whether the area under the curve of a kind of axis is drawn: of
+// those of which there is more or less, and none.
+func Shaded(k sequence.Kind) bool { return k == sequence.Dimmer || k == sequence.Switch }
 
 func controlRow(c *interp.Control, keys []sequence.Key, others []other) *row {
 	r := &row{name: c.Spec.Name, kind: "control", unit: c.Spec.Unit, curve: c.Curve, keys: keys, others: others, rests: true}
 	lo, hi := r.span()
-	r.lines = roundLines(math.Min(lo, 0), math.Max(hi, 0))
+	r.lines = ControlLines(lo, hi)
 	return r.finish(lo, hi)
 }
 
 // span gives the least and greatest value of all the curves of a band.
 func (r *row) span() (lo, hi float64) {
-	lo, hi, r.moves = rangeOf(r.curve)
+	lo, hi, r.moves = RangeOf(r.curve)
 	for _, o := range r.others {
-		a, b, moves := rangeOf(o.curve)
+		a, b, moves := RangeOf(o.curve)
 		lo, hi, r.moves = math.Min(lo, a), math.Max(hi, b), r.moves || moves
 	}
 	return lo, hi

@@ -175,7 +175,7 @@ func dropFrameNumber(frame, nominal int64) int64 {
 func beatsRuler(p *interp.Performance, s *system) ruler {
 	r := ruler{name: "beats"}
 	tempo := p.Script.Tempo
-	from, to := beatAt(tempo, p.ScriptTime(s.from)), beatAt(tempo, p.ScriptTime(s.to))
+	from, to := tempo.Beat(p.ScriptTime(s.from)), tempo.Beat(p.ScriptTime(s.to))
 	wide := (s.to - s.from) * s.scale
 	step := stepFor([]float64{1, 2, 4, 8, 16, 32, 64, 128, 256}, 26, wide/math.Max(1e-9, to-from))
 	small := step
@@ -193,17 +193,6 @@ func beatsRuler(p *interp.Performance, s *system) ruler {
 		r.ticks = append(r.ticks, t)
 	}
 	return r
-}
-
-func beatAt(tempo sequence.Tempo, t float64) float64 {
-	span := tempo[0]
-	for _, next := range tempo[1:] {
-		if next.Time > t {
-			break
-		}
-		span = next
-	}
-	return span.Beat + float64((t-span.Time)*span.BPM)/60
 }
 
 // number writes a number as people read it, to three decimals.

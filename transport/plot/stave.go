@@ -241,7 +241,7 @@ func (s *system) drawKeys(p *page, r *row, when func(sequence.Key) float64) {
 		if drawn && math.Abs(q.x-last.x) < 2*size && math.Abs(q.y-last.y) < 2*size {
 			continue
 		}
-		p.drawHead(headOf(k, i == 0), q.x, q.y, size)
+		p.drawHead(HeadOf(k, i == 0), q.x, q.y, size)
 		last, drawn = q, true
 	}
 }

@@ -133,7 +133,7 @@ func (s *system) drawPeak(p *page, r *row) {
 	}
 	x, y := s.x(t.PeakAt), r.y(t.Peak)
 	p.fill(polygon(point{x, y - 0.8}, point{x - 2, y - 4.4}, point{x + 2, y - 4.4}), ink)
-	text := peakText(t)
+	text := PeakText(t)
 	base := math.Max(r.y0+5.4, math.Min(y-1.6, r.y1-r.pad()-9))
 	if len(r.others) > 0 {
 		base = r.y0 + 5.4
@@ -156,7 +156,8 @@ func amperes(v float64) string { return compact(v) + hardSpace + "A" }
 
 const mostBlamed = 3
 
-func peakText(t *drive.SupplyTrace) string {
+// PeakText tells the greatest current of a supply, when it is, and who draws it.
+func PeakText(t *drive.SupplyTrace) string {
 	text := amperes(t.Peak) + hardSpace + "at " + clockTime(t.PeakAt)
 	var who []string
 	for i, b := range t.Blame {

@@ -1,0 +1,298 @@
+// The page: puts its parts together.
+
+import { ask, connect, createFollower, motionOf, motionPath } from "./api.js";
+import { createControls } from "./controls.js";
+import { byId } from "./dom.js";
+import { createHelp } from "./help.js";
+import { listen } from "./keys.js";
+import { createLoop } from "./loop.js";
+import { createFindings, createLower, createMasthead, createMotions, createNotices } from "./panels.js";
+import { nextOf, spanWithin, withEnd } from "./player.js";
+import { createSheet } from "./sheet/sheet.js";
+import { createSound } from "./sound.js";
+import { createStage } from "./stage/stage.js";
+import { createStore, initialState } from "./store.js";
+import { clockTime } from "./time.js";
+import { createTransport } from "./transport.js";
+import { panned, turned, within, zoomed } from "./view.js";
+
+/** @typedef {import("./types.js").Actions} Actions */
+/** @typedef {import("./types.js").Part} Part */
+/** @typedef {import("./types.js").State} State */
+
+// Decoded, a sound takes some four times as many bytes.
+const greatestSound = 200 * 2 ** 20; // bytes
+
+const store = createStore({ ...initialState(), theme: preferred("theme") === "dark" || (preferred("theme") === null && darkSystem().matches) ? "dark" : "paper", shortcuts: preferred("shortcuts") !== "off" });
+document.documentElement.dataset.theme = store.get().theme;
+const loop = createLoop(draw);
+const sound = createSound();
+const announce = createAnnouncer(byId("said"));
+const transport = createTransport({ store, sound, request: loop.request, announce });
+const actions = createActions();
+const follower = createFollower(store);
+const options = { store, actions, request: loop.request };
+
+const help = createHelp(/** @type {HTMLDialogElement} */ (byId("help")), store, actions);
+const page = { help, turnTheme: () => actions.setTheme(store.get().theme === "dark" ? "paper" : "dark") };
+createMasthead(byId("masthead"), store, page);
+createMotions(byId("motions"), store, actions);
+createLower(byId("lower"), byId("desk"), store, loop.request);
+createFindings(byId("findings"), store, actions);
+/** @type {Part[]} */
+const parts = [
+  createControls({ element: byId("transport"), ...options }),
+  createSheet({ element: byId("sheet"), ...options }),
+  createStage({ element: byId("stage"), ...options }),
+];
+listen(document, { ...actions, ...page }, store.get);
+followSystem();
+followSound();
+
+const link = connect({
+  url: `${location.protocol === "https:" ? "wss" : "ws"}://${location.host}/api/socket`,
+  onProject(project) {
+    const motion = motionOf(project, store.get().motion || chosenBefore());
+    const { problems } = store.get();
+    // The same errors again are no news.
+    const same = JSON.stringify(problems) === JSON.stringify(project.problems);
+    store.set({ project, motion, problems: same ? problems : project.problems });
+    void follower.follow();
+  },
+  onConnection: (connected) => store.set({ connected }),
+});
+createNotices(byId("notices"), store, { reconnect: link.now, announce });
+addEventListener("online", link.probe);
+document.addEventListener("visibilitychange", () => {
+  if (!document.hidden) link.probe();
+});
+
+// Any change of the state may show; the loop draws it once a frame.
+store.subscribe((state, before) => {
+  if (state.time !== before.time) turnPage(state);
+  loop.request();
+});
+
+// For the browser's console, and for tests that drive the page.
+Object.assign(globalThis, { limberjack: { store, actions, sound } });
+
+// The even times of frames make an even movement. A frame that was held up says
+// a time that is over, and the picture would trail the sound by as much.
+const stale = 8; // ms
+
+/** @param {number} frame ms @returns {boolean} */
+function draw(frame) {
+  const now = performance.now();
+  let more = transport.tick(now - frame > stale ? now : frame);
+  const state = store.get();
+  for (const part of parts) more = part.draw(state) === true || more;
+  return more;
+}
+
+/** @param {State} state */
+function turnPage({ view, time, score, playing }) {
+  if (score) store.set({ view: keepSame(view, turned(view, time, score.length, playing)) });
+}
+
+/** @param {import("./types.js").Span} a @param {import("./types.js").Span} b */
+function keepSame(a, b) {
+  return a.from === b.from && a.to === b.to ? a : b;
+}
+
+/** @returns {Actions} */
+function createActions() {
+  const length = () => store.get().score?.length ?? 0;
+  /** @param {import("./types.js").Span} view */
+  const setView = (view) => {
+    if (store.get().score) store.set({ view: keepSame(store.get().view, view) });
+  };
+  /** @param {import("./types.js").Span|null} span */
+  function setLoop(span) {
+    const kept = span && spanWithin(span.from, span.to, length());
+    store.set({ loop: kept, looping: kept ? true : store.get().looping });
+    announce(kept ? `Loop from ${clockTime(kept.from)} to ${clockTime(kept.to)}` : "No loop span");
+  }
+  /** @param {number|null} number */
+  function selectFinding(number) {
+    const f = store.get().score?.findings.find((x) => x.number === number);
+    store.set({ finding: f ? f.number : null });
+    if (!f) return;
+    const { view } = store.get();
+    if (f.from < view.from || f.to > view.to) {
+      const span = Math.max(view.to - view.from, 1.2 * (f.to - f.from));
+      const middle = (f.from + f.to) / 2;
+      setView(within({ from: middle - span / 2, to: middle + span / 2 }, length()));
+    }
+    transport.stop();
+    transport.seek(f.from);
+    announce(`Finding ${f.number}, ${f.severity}: ${f.text}`);
+  }
+  return {
+    seek: transport.seek,
+    scrub: transport.scrub,
+    scrubEnd: transport.scrubEnd,
+    play: transport.play,
+    stop: transport.stop,
+    toggle: () => (store.get().playing ? transport.stop() : transport.play()),
+    step: transport.step,
+    skip: (seconds) => transport.seek(store.get().time + seconds),
+    toStart: () => transport.seek(0),
+    toEnd: () => transport.seek(length()),
+    toMark: transport.toMark,
+    setRate(rate) {
+      store.set({ rate: Math.min(1, Math.max(0.1, rate)) });
+      announce(`Speed ${Math.round(store.get().rate * 100)} %`);
+    },
+    setLoop,
+    setLoopEnd: (end) => setLoop(withEnd(store.get().loop, end, store.get().time, length())),
+    setLooping(looping) {
+      store.set({ looping });
+      announce(looping ? "Loop on" : "Loop off");
+    },
+    setCountIn(countIn) {
+      store.set({ countIn });
+      announce(countIn ? "Count-in on" : "Count-in off");
+    },
+    setMuted(muted) {
+      store.set({ muted });
+      announce(muted ? "Sound off" : "Sound on");
+    },
+    zoom: (factor, about) => setView(zoomed(store.get().view, factor, about ?? store.get().time, length())),
+    pan: (seconds) => setView(panned(store.get().view, seconds, length())),
+    show: (span) => setView(within(span, length())),
+    fit: () => setView(within({ from: 0, to: length() }, length())),
+    selectFinding,
+    toFinding(direction) {
+      const { score, finding } = store.get();
+      const numbers = score?.findings.map((f) => f.number) ?? [];
+      const first = direction > 0 ? Math.min(...numbers) : Math.max(...numbers);
+      if (numbers.length > 0) selectFinding(finding === null ? first : nextOf(numbers, finding, direction) ?? first);
+    },
+    selectRow: (row) => store.set({ row }),
+    setRows: (rows) => store.set({ rows: { ...store.get().rows, ...rows } }),
+    setStage: (patch) => store.set({ stage: { ...store.get().stage, ...patch } }),
+    setTheme(theme) {
+      prefer("theme", theme);
+      turnTheme(theme);
+    },
+    setShortcuts(shortcuts) {
+      prefer("shortcuts", shortcuts ? "on" : "off");
+      store.set({ shortcuts });
+    },
+    choose(motion) {
+      if (motion === store.get().motion) return;
+      transport.stop();
+      store.set({ motion, trouble: "" });
+      history.replaceState(null, "", `#${encodeURIComponent(motion)}`);
+      announce(store.get().project?.motions.find((m) => m.name === motion)?.title ?? motion);
+      void follower.follow();
+    },
+    announce,
+  };
+}
+
+/** @param {"paper"|"dark"} theme */
+function turnTheme(theme) {
+  if (theme === store.get().theme) return;
+  document.documentElement.dataset.theme = theme;
+  store.set({ theme, themeCount: store.get().themeCount + 1 });
+}
+
+function darkSystem() {
+  return matchMedia("(prefers-color-scheme: dark)");
+}
+
+/** The system's wish holds until someone chooses. */
+function followSystem() {
+  darkSystem().addEventListener("change", (event) => {
+    if (preferred("theme") === null) turnTheme(event.matches ? "dark" : "paper");
+  });
+}
+
+/** Fetches and decodes the sound when it is another one, behind everything else. */
+function followSound() {
+  let have = "";
+  /** @type {AbortController|null} */
+  let flight = null;
+  store.subscribe((state, before) => {
+    if (state.score !== before.score) void take(state);
+  });
+
+  /** @param {State} state */
+  async function take({ score }) {
+    flight?.abort();
+    if (!score?.sound) {
+      have = "";
+      sound.use(null);
+      store.set({ sound: "none", soundTrouble: "" });
+      return;
+    }
+    const mine = (flight = new AbortController());
+    const path = motionPath(score.name, "sound");
+    try {
+      const head = await ask(path, mine.signal, { method: "HEAD" });
+      const version = `${path} ${head.headers.get("ETag")} ${head.headers.get("Last-Modified")} ${head.headers.get("Content-Length")}`;
+      if (version === have) return;
+      if (Number(head.headers.get("Content-Length")) > greatestSound) throw new Error("the file is too long to play in the page");
+      store.set({ sound: "loading", soundTrouble: "" });
+      const data = await (await ask(path, mine.signal)).arrayBuffer();
+      const decoded = await sound.decode(data);
+      if (mine.signal.aborted) return;
+      sound.use(decoded);
+      have = version;
+      store.set({ sound: "ready" });
+    } catch (e) {
+      if (mine.signal.aborted) return;
+      have = "";
+      sound.use(null);
+      const soundTrouble = e instanceof Error ? e.message : String(e);
+      store.set({ sound: "failed", soundTrouble });
+      announce(`No sound: ${soundTrouble}`);
+    }
+  }
+}
+
+/** The motion that the address names. */
+function chosenBefore() {
+  try {
+    return decodeURIComponent(location.hash.slice(1));
+  } catch {
+    return "";
+  }
+}
+
+// What was chosen for the page is remembered where the browser allows it.
+/** @param {string} key @returns {string|null} */
+function preferred(key) {
+  try {
+    return localStorage.getItem(`limberjack-${key}`);
+  } catch {
+    return null;
+  }
+}
+
+/** @param {string} key @param {string} value */
+function prefer(key, value) {
+  try {
+    localStorage.setItem(`limberjack-${key}`, value);
+  } catch {
+    // Without it the choice holds as long as the page.
+  }
+}
+
+/**
+ * Says things to screen readers: the newest, and not more than a few a second.
+ * @param {HTMLElement} element
+ * @returns {(text: string) => void}
+ */
+function createAnnouncer(element) {
+  /** @type {ReturnType<typeof setTimeout>|undefined} */
+  let later;
+  return (text) => {
+    clearTimeout(later);
+    later = setTimeout(() => {
+      // The same words again are said again only if they stand there anew.
+      element.textContent = element.textContent === text ? `${text}\u00a0` : text;
+    }, 120);
+  };
+}

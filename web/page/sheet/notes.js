@@ -1,0 +1,206 @@
+// Findings on the sheet: a button for each with its number, and the note that
+// says what is wrong and what would mend it.
+
+import { make } from "../dom.js";
+import { clockTime } from "../time.js";
+import { sideBySide, spanAcross } from "./geometry.js";
+import { leastHatch } from "./paper.js";
+
+/** @typedef {import("../types.js").State} State */
+/** @typedef {import("../types.js").Actions} Actions */
+/** @typedef {import("../types.js").Finding} Finding */
+/** @typedef {import("../types.js").Key} Key */
+/** @typedef {import("./paper.js").Job} Job */
+/** @typedef {import("./scene.js").Scene} Scene */
+
+const leave = 220; // ms in which the pointer may cross to the note
+
+/**
+ * @param {Finding} f
+ * @param {import("../types.js").Score} score
+ */
+export function headOf(f, score) {
+  const subject = f.row >= 0 ? score.rows[f.row]?.name : f.supply >= 0 ? score.supplies[f.supply]?.name : "";
+  const when = f.to > f.from ? `${clockTime(f.from)} to ${clockTime(f.to)}` : `at ${clockTime(f.from)}`;
+  return [`${f.number}  ${f.severity}`, subject, when].filter(Boolean).join(", ");
+}
+
+/**
+ * The note box: one for all findings and keys.
+ */
+export function createNote() {
+  const id = "sheet-note";
+  const box = make("div", { id, class: "sheet-note", role: "tooltip", hidden: true,
+    pointerenter: () => clearTimeout(timer), pointerleave: () => hideSoon() });
+  /** @type {ReturnType<typeof setTimeout>|undefined} */
+  let timer;
+  let showing = "";
+  /** @type {HTMLElement|null} */
+  let owner = null;
+
+  /** @param {{left: number, right: number, top: number, bottom: number}} at */
+  function place(at) {
+    box.style.maxWidth = `${Math.min(380, innerWidth - 16)}px`;
+    const { width, height } = box.getBoundingClientRect();
+    const left = Math.max(8, Math.min(innerWidth - width - 8, (at.left + at.right) / 2 - width / 2));
+    const below = at.bottom + 6 + height <= innerHeight - 4;
+    const top = below ? at.bottom + 6 : Math.max(4, at.top - 6 - height);
+    box.style.left = `${Math.round(left)}px`;
+    box.style.top = `${Math.round(top)}px`;
+  }
+
+  function hide() {
+    clearTimeout(timer);
+    box.hidden = true;
+    showing = "";
+    owner?.removeAttribute("aria-describedby");
+    owner = null;
+  }
+  function hideSoon() {
+    clearTimeout(timer);
+    timer = setTimeout(hide, leave);
+  }
+
+  /** @param {string} key @param {HTMLElement[]} content @param {{left: number, right: number, top: number, bottom: number}} at @param {HTMLElement|null} by */
+  function show(key, content, at, by) {
+    clearTimeout(timer);
+    if (showing === key && owner === by) return;
+    owner?.removeAttribute("aria-describedby");
+    showing = key;
+    owner = by;
+    by?.setAttribute("aria-describedby", id);
+    box.replaceChildren(...content);
+    box.hidden = false;
+    place(at);
+  }
+
+  return {
+    box,
+    hide,
+    hideSoon,
+    isOpen: () => !box.hidden,
+    /** @param {Finding[]} findings @param {Scene} scene @param {{left: number, right: number, top: number, bottom: number}} at @param {HTMLElement|null} by */
+    showFindings(findings, scene, at, by) {
+      show(findings.map((f) => f.number).join(" "), findings.map((f) => findingNote(f, scene)), at, by);
+    },
+    /** @param {Key} key @param {string} unit @param {string} text @param {{left: number, right: number, top: number, bottom: number}} at */
+    showKey(key, unit, text, at) {
+      const parts = [`${clockTime(key.at)}: ${text}`, key.ease || "first key", key.locked ? "locked" : "", key.line > 0 ? `line ${key.line}` : ""];
+      show(`key ${unit} ${key.at}`, [make("p", { class: "key", text: parts.filter(Boolean).join(", ") })], at, null);
+    },
+  };
+}
+
+/** @param {Finding} f @param {Scene} scene */
+function findingNote(f, scene) {
+  const note = make("div", { class: `found ${f.severity}` }, make("p", { class: "head", text: headOf(f, scene.score) }), make("p", { text: f.text }));
+  if (f.remedy) note.append(make("p", { class: "remedy", text: `Mend: ${f.remedy}` }));
+  if (f.file) note.append(make("p", { class: "where", text: f.line > 0 ? `${f.file}:${f.line}` : f.file }));
+  return note;
+}
+
+/**
+ * @param {object} options
+ * @param {() => State} options.get
+ * @param {Actions} options.actions
+ * @param {ReturnType<typeof createNote>} options.note
+ * @param {(id: string) => void} options.reveal  scrolls to a row
+ */
+export function createFindingButtons({ get, actions, note, reveal }) {
+  const staves = make("div", { class: "sheet-found", role: "group", "aria-label": "Findings on the staves" });
+  const loose = make("div", { class: "sheet-loose", role: "group", "aria-label": "Findings of the whole rig" });
+  /** @type {Map<number, HTMLButtonElement>} */
+  const buttons = new Map();
+  /** @type {Scene|null} */
+  let scene = null;
+  const across = new Float64Array(2);
+  /** @type {number[]} */
+  let wanted = [];
+  /** @type {HTMLButtonElement[]} */
+  let here = [];
+
+  /** @param {Finding} f @param {string} id of the row */
+  function create(f, id) {
+    /** @param {HTMLElement} by */
+    const show = (by) => scene && note.showFindings([f], scene, by.getBoundingClientRect(), by);
+    /** @type {HTMLButtonElement} */
+    const button = make("button", {
+      type: "button", class: `sheet-number ${f.severity}`, text: String(f.number), "aria-label": `Finding ${headOf(f, /** @type {Scene} */ (scene).score)}`,
+      pointerenter: (/** @type {PointerEvent} */ e) => e.pointerType !== "touch" && show(button),
+      pointerleave: () => document.activeElement !== button && note.hideSoon(),
+      focus: () => { if (id) reveal(id); show(button); },
+      blur: () => note.hideSoon(),
+      click: () => { actions.selectFinding(f.number); show(button); },
+    });
+    button.dataset.finding = String(f.number);
+    return button;
+  }
+
+  return {
+    staves,
+    loose,
+    /** @param {Scene} now */
+    setScene(now) {
+      scene = now;
+      note.hide();
+      const focused = document.activeElement instanceof HTMLElement ? document.activeElement.dataset.finding : undefined;
+      buttons.clear();
+      staves.replaceChildren();
+      loose.replaceChildren();
+      const { score } = now;
+      for (const f of score.findings) {
+        const row = score.rows[f.row];
+        const id = row ? `${row.kind}:${row.name}` : f.supply >= 0 ? `supply:${score.supplies[f.supply]?.name}` : "";
+        const button = create(f, id);
+        buttons.set(f.number, button);
+        (id ? staves : loose).append(button);
+      }
+      if (focused !== undefined) buttons.get(Number(focused))?.focus({ preventScroll: true });
+    },
+    /** @param {Job} job */
+    lay(job) {
+      for (const b of buttons.values()) b.classList.add("away");
+      for (const p of job.places) {
+        const findings = job.scene.bands.get(p.spec.id)?.findings;
+        if (!findings || findings.length === 0) continue;
+        const top = p.folded ? p.top + p.height / 2 - 10 : p.y0 - 17;
+        layOne(job, findings, top - job.scroll);
+      }
+      layOne(job, job.scene.loose, job.bands.loose + 3);
+    },
+    destroy() {
+      staves.remove();
+      loose.remove();
+    },
+  };
+
+  /** @param {Job} job @param {Finding[]} findings @param {number} top */
+  function layOne(job, findings, top) {
+    const left = job.metrics.left;
+    const width = Math.max(1, job.width - left - job.metrics.right);
+    const size = job.coarse ? 30 : 24;
+    wanted = [];
+    here = [];
+    const inView = findings.filter((f) => f.to >= job.view.from && f.from <= job.view.to)
+      .map((f) => ({ f, at: middle(f, job, left, width) })).sort((a, b) => a.at - b.at || a.f.number - b.f.number);
+    for (const { f, at } of inView) {
+      const b = buttons.get(f.number);
+      if (!b) continue;
+      here.push(b);
+      wanted.push(at - size / 2);
+    }
+    const places = sideBySide(wanted, size, left - size / 2, left + width + size / 2);
+    const { finding } = get();
+    here.forEach((b, k) => {
+      b.classList.remove("away");
+      b.classList.toggle("chosen", b.dataset.finding === String(finding));
+      b.style.transform = `translate(${Math.round(places[k])}px, ${Math.round(top)}px)`;
+    });
+  }
+
+  /** @param {Finding} f @param {Job} job @param {number} left @param {number} width */
+  function middle(f, job, left, width) {
+    const shown = spanAcross(f.from, f.severity === "note" ? f.from : f.to, job.view, left, width, leastHatch, across);
+    return shown ? (across[0] + across[1]) / 2 : left;
+  }
+}

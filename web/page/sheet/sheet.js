@@ -1,0 +1,403 @@
+// The cue sheet: staves of axes and controls, sound and supplies over time.
+
+import { curveAt } from "../curves.js";
+import { make } from "../dom.js";
+import { clockTime, frameOf, timecode } from "../time.js";
+import { findingsAt, inOrder, keyNear, layOut, metricsOf, rowAt, scrolledTo, spanAcross, specsOf, timeAt, xOf } from "./geometry.js";
+import { createFindingButtons, createNote } from "./notes.js";
+import { createPaper, leastHatch } from "./paper.js";
+import { createHands } from "./pointer.js";
+import { createPyramid } from "./pyramid.js";
+import { createRowHeads, createRowList } from "./rowheads.js";
+import { bandsOf, createTicks } from "./ruler.js";
+import { createScene, figure } from "./scene.js";
+
+/** @typedef {import("../types.js").State} State */
+/** @typedef {import("../types.js").Span} Span */
+/** @typedef {import("./paper.js").Job} Job */
+/** @typedef {import("./paper.js").Colours} Colours */
+
+const handWidth = 17; // px, of the canvas that holds the playhead
+
+/**
+ * @param {import("../types.js").PartOptions} options
+ * @returns {import("../types.js").Part}
+ */
+export function createSheet({ element, store, actions, request }) {
+  const get = store.get;
+  const canvas = make("canvas", { class: "sheet-paper", "aria-hidden": "true" });
+  const hand = make("canvas", { class: "sheet-hand", "aria-hidden": "true" });
+  const loopBox = make("div", { class: "sheet-loop", hidden: true }, make("div", { class: "sheet-loop-bar" }));
+  const ruler = make("div", { class: "sheet-ruler", role: "slider", tabindex: 0, "aria-label": "Time", "aria-valuemin": 0, "aria-valuemax": 0, "aria-valuenow": 0, keydown: onRulerKey });
+  const note = createNote();
+  const heads = createRowHeads({ get, actions });
+  const rowList = createRowList({ get, actions });
+  const found = createFindingButtons({ get, actions, note, reveal });
+  const headClip = make("div", { class: "sheet-clip" }, heads.list);
+  const foundClip = make("div", { class: "sheet-clip sheet-over" }, found.staves);
+  const empty = make("p", { class: "sheet-empty", hidden: true });
+  const sheet = make("div", { class: "sheet-window" }, canvas, loopBox, hand, ruler, found.loose, headClip, foundClip, rowList.opener, empty);
+  const spacer = make("div", { class: "sheet-spacer" });
+  const scroller = make("div", { class: "sheet-scroll", tabindex: 0, role: "group", "aria-label": "Staves" }, sheet, spacer);
+  element.replaceChildren(scroller, rowList.panel, note.box);
+
+  const paper = createPaper(canvas);
+  const pen = /** @type {CanvasRenderingContext2D} */ (hand.getContext("2d"));
+  const ticks = createTicks();
+  const fine = matchMedia("(pointer: coarse)");
+  /** @type {Job|null} */
+  let job = null;
+  /** @type {State|null} */
+  let drawn = null; // the state of the paper
+  /** @type {Span|null} */
+  let drawing = null; // a loop that is being drawn
+  let stale = true;
+  let colours = readColours();
+  let handAt = NaN;
+  let spoken = 0;
+  /** @type {import("./scene.js").Scene|null} */
+  let scene = null;
+  /** @type {Job["wave"]} */
+  let wave = null;
+  /** @type {import("../types.js").Waveform|null} */
+  let waveOf = null;
+
+  const hands = createHands({
+    staves: canvas, ruler, scroller, get, actions, request,
+    frame: () => ({ left: job?.metrics.left ?? 0, width: job ? stavesWidth(job) : 1, loop: job?.bands.loop ?? 0, loopEnd: job?.bands.rulers ?? 0 }),
+    toX: (clientX) => clientX - canvas.getBoundingClientRect().left,
+    toY: (clientY) => clientY - canvas.getBoundingClientRect().top,
+    onTap, onHover,
+    onLeave: () => note.isOpen() && !(document.activeElement instanceof HTMLElement && document.activeElement.dataset.finding) && note.hideSoon(),
+    onLoop(span) {
+      drawing = span;
+      stale = true;
+      request();
+    },
+  });
+
+  const resized = new ResizeObserver(refresh);
+  resized.observe(element);
+  function refresh() {
+    stale = true;
+    request();
+  }
+  fine.addEventListener("change", refresh);
+  scroller.addEventListener("scroll", refresh, { passive: true });
+  element.addEventListener("keydown", (event) => {
+    if (event.key === "Escape" && note.isOpen()) {
+      note.hide();
+      event.preventDefault();
+    }
+  });
+  addEventListener("load", refresh);
+  document.fonts?.ready.then(refresh);
+
+  function readColours() {
+    const style = getComputedStyle(element);
+    /** @param {string} name */
+    const of = (name) => style.getPropertyValue(`--${name}`).trim() || "#000";
+    return /** @type {Colours} */ ({ ink: of("ink"), pencil: of("pencil"), slate: of("slate"), faint: of("faint"), wash: of("wash"), veil: of("veil"), iron: of("iron"), paper: of("paper"), serif: "", sans: "" });
+  }
+
+  /** @param {Job} j */
+  function stavesWidth(j) {
+    return Math.max(1, j.width - j.metrics.left - j.metrics.right);
+  }
+
+  /** @param {State} state */
+  function changed(state) {
+    const d = drawn;
+    return stale || !d || d.score !== state.score || d.curves !== state.curves || d.waveform !== state.waveform || d.view !== state.view
+      || d.rows !== state.rows || d.finding !== state.finding || d.row !== state.row || d.themeCount !== state.themeCount || d.loop !== state.loop || d.looping !== state.looping;
+  }
+
+  /** @param {State} state @returns {boolean} */
+  function draw(state) {
+    const gliding = hands.glide(performance.now());
+    const now = gliding ? get() : state;
+    if (changed(now)) drawPaper(now);
+    drawHand(now);
+    return gliding;
+  }
+
+  /** @param {State} state */
+  function drawPaper(state) {
+    const before = drawn;
+    stale = false;
+    drawn = state;
+    if (!before || before.themeCount !== state.themeCount) colours = readColours();
+    const { score, curves } = state;
+    const ready = Boolean(score && curves);
+    element.classList.toggle("sheet-bare", !ready);
+    empty.hidden = ready;
+    if (!score || !curves) {
+      empty.textContent = state.project ? "No motion to show." : "Reading the motion …";
+      job = null;
+      handAt = NaN;
+      hand.style.visibility = "hidden";
+      return;
+    }
+    if (!scene || scene.score !== score || scene.curves !== curves) take(score, curves);
+    if (waveOf !== state.waveform) {
+      waveOf = state.waveform;
+      wave = waveOf ? { pyramid: createPyramid(waveOf.low, waveOf.high), rate: waveOf.rate } : null;
+    }
+    job = layJob(state);
+    size(job);
+    paper(job);
+    layElements(job, state);
+    handAt = NaN;
+    if (before && before.finding !== state.finding && state.finding !== null) showFinding(state.finding);
+  }
+
+  /** @param {import("../types.js").Score} score @param {import("../types.js").Curves} curves */
+  function take(score, curves) {
+    scene = createScene(score, curves);
+    const specs = specsOf(score);
+    heads.setSpecs(specs);
+    rowList.setSpecs(specs);
+    found.setScene(scene);
+  }
+
+  /** @param {State} state @returns {Job} */
+  function layJob(state) {
+    const s = /** @type {import("./scene.js").Scene} */ (scene);
+    const coarse = fine.matches;
+    const width = scroller.clientWidth;
+    const height = scroller.clientHeight;
+    const metrics = metricsOf(width, coarse);
+    const bands = bandsOf(s.score, s.rulers.length, coarse, height < 420);
+    const room = height - bands.head - bands.foot;
+    const { places, height: all } = layOut(inOrder(specsOf(s.score), state.rows.order), state.rows, metrics, room - 4);
+    sheet.style.height = `${height}px`;
+    spacer.style.height = `${Math.max(0, Math.ceil(all - room))}px`;
+    const scroll = Math.min(Math.max(0, all - room), scroller.scrollTop);
+    const next = { scene: s, wave, places, scroll, view: state.view, width, height, ratio: devicePixelRatio || 1, coarse, metrics, bands, ticks: [], colours, finding: state.finding };
+    return { ...next, ticks: ticks(s.score, s.rulers, state.view, width - metrics.left - metrics.right) };
+  }
+
+  /** @param {Job} j */
+  function size(j) {
+    const w = Math.max(1, Math.round(j.width * j.ratio));
+    const h = Math.max(1, Math.round(j.height * j.ratio));
+    if (canvas.width !== w || canvas.height !== h) {
+      canvas.width = w;
+      canvas.height = h;
+      canvas.style.width = `${j.width}px`;
+      canvas.style.height = `${j.height}px`;
+      hand.width = Math.round(handWidth * j.ratio);
+      hand.height = h;
+      hand.style.width = `${handWidth}px`;
+      hand.style.height = `${j.height}px`;
+    }
+  }
+
+  /** @param {Job} j @param {State} state */
+  function layElements(j, state) {
+    const { bands, metrics, scroll } = j;
+    element.classList.toggle("sheet-narrow", metrics.narrow);
+    element.classList.toggle("sheet-coarse", j.coarse);
+    element.style.setProperty("--sheet-left", `${metrics.left}px`);
+    for (const clip of [headClip, foundClip]) {
+      clip.style.top = `${bands.head}px`;
+      clip.style.bottom = `${bands.foot}px`;
+    }
+    heads.list.style.transform = `translateY(${-scroll}px)`;
+    ruler.style.left = `${metrics.left}px`;
+    ruler.style.right = `${metrics.right}px`;
+    ruler.style.height = `${bands.head}px`;
+    rowList.panel.style.top = `${bands.head}px`;
+    rowList.update(state, metrics.narrow);
+    heads.lay(j.places, metrics, state);
+    found.lay(j);
+    layLoop(j, drawing ?? state.loop, drawing !== null || state.looping);
+  }
+
+  const across = new Float64Array(2);
+
+  /** @param {Job} j @param {Span|null} span @param {boolean} on */
+  function layLoop(j, span, on) {
+    const shows = span !== null && spanAcross(span.from, span.to, j.view, j.metrics.left, stavesWidth(j), 1, across);
+    loopBox.hidden = !shows;
+    if (!shows) return;
+    loopBox.style.transform = `translateX(${across[0]}px)`;
+    loopBox.style.width = `${across[1] - across[0]}px`;
+    loopBox.style.top = `${j.bands.loop + 2}px`;
+    loopBox.style.bottom = `${j.bands.foot}px`;
+    loopBox.classList.toggle("off", !on);
+  }
+
+  /** @param {State} state */
+  function drawHand(state) {
+    const j = job;
+    if (!j) return;
+    const t = state.time;
+    if (t === handAt) return;
+    handAt = t;
+    const shows = t >= j.view.from - 1e-9 && t <= j.view.to + 1e-9;
+    hand.style.visibility = shows ? "visible" : "hidden";
+    if (shows) drawPlayhead(j, t);
+    tell(state);
+  }
+
+  /** @param {Job} j @param {number} t */
+  function drawPlayhead(j, t) {
+    const { ratio, bands, scroll } = j;
+    const at = Math.round(xOf(t, j.view, j.metrics.left, stavesWidth(j)) * ratio) / ratio;
+    const middle = (handWidth - 1) / 2;
+    hand.style.transform = `translateX(${at - middle}px)`;
+    pen.setTransform(ratio, 0, 0, ratio, 0, 0);
+    pen.clearRect(0, 0, handWidth, j.height);
+    pen.fillStyle = colours.ink;
+    pen.fillRect(middle - 0.5, bands.loop + 2, 2, j.height - bands.foot - bands.loop - 2);
+    pen.beginPath();
+    pen.moveTo(middle - 6.5, bands.head - 11);
+    pen.lineTo(middle + 7.5, bands.head - 11);
+    pen.lineTo(middle + 0.5, bands.head - 1);
+    pen.fill();
+    const room = j.height - bands.head - bands.foot;
+    for (let k = Math.max(0, rowAt(j.places, scroll)); k < j.places.length && j.places[k].top - scroll < room; k++) drawDot(j, j.places[k], t, middle + 0.5);
+  }
+
+  /** Where the hand meets a curve. @param {Job} j @param {import("./geometry.js").Place} p @param {number} t @param {number} x */
+  function drawDot(j, p, t, x) {
+    const band = j.scene.bands.get(p.spec.id);
+    if (!band || p.folded || p.spec.kind === "sound") return;
+    const { score, curves } = j.scene;
+    const index = p.spec.kind === "supply" ? score.supplies[p.spec.index].current : score.rows[p.spec.index].commanded;
+    const v = curveAt(curves, index, t);
+    const y = p.y1 - ((v - band.low) * (p.y1 - p.y0)) / (band.high - band.low) + j.bands.head - j.scroll;
+    if (!(y > j.bands.head && y < j.height - j.bands.foot)) return;
+    pen.fillStyle = colours.paper;
+    pen.beginPath();
+    pen.arc(x, y, 4.4, 0, 7);
+    pen.fill();
+    pen.fillStyle = colours.ink;
+    pen.beginPath();
+    pen.arc(x, y, 3, 0, 7);
+    pen.fill();
+  }
+
+  /** Tells the slider's value, while it plays not at every frame. @param {State} state */
+  function tell(state) {
+    const now = performance.now();
+    if (state.playing && now - spoken < 500) return;
+    spoken = now;
+    const { fps, length } = /** @type {import("../types.js").Score} */ (state.score);
+    ruler.setAttribute("aria-valuemax", String(length));
+    ruler.setAttribute("aria-valuenow", state.time.toFixed(3));
+    ruler.setAttribute("aria-valuetext", fps ? `${clockTime(state.time)}, ${timecode(frameOf(state.time, fps), fps)}` : clockTime(state.time));
+  }
+
+  /** @param {KeyboardEvent} event */
+  function onRulerKey(event) {
+    if (event.ctrlKey || event.metaKey || event.altKey) return;
+    const { view } = get();
+    const tenth = (view.to - view.from) / 10;
+    /** @type {Record<string, () => void>} */
+    const does = {
+      ArrowLeft: () => (event.shiftKey ? actions.skip(-1) : actions.step(-1)), ArrowDown: () => actions.step(-1),
+      ArrowRight: () => (event.shiftKey ? actions.skip(1) : actions.step(1)), ArrowUp: () => actions.step(1),
+      PageDown: () => actions.skip(-tenth), PageUp: () => actions.skip(tenth),
+      Home: () => actions.toStart(), End: () => actions.toEnd(),
+    };
+    const act = does[event.key];
+    if (!act) return;
+    event.preventDefault();
+    act();
+  }
+
+  // --- what is under a hand ---
+
+  /** @param {number} x @param {number} y */
+  function under(x, y) {
+    const j = job;
+    if (!j || y < j.bands.head || y > j.height - j.bands.foot) return null;
+    const line = y - j.bands.head + j.scroll;
+    const place = j.places[rowAt(j.places, line)];
+    const band = place && j.scene.bands.get(place.spec.id);
+    return place && band && x >= j.metrics.left ? { j, place, band, line } : null;
+  }
+
+  /** @param {number} x @param {number} y @returns {boolean} whether there was something to say */
+  function point(x, y) {
+    const at = under(x, y);
+    if (!at) return false;
+    const { j, place, band, line } = at;
+    const box = canvas.getBoundingClientRect();
+    const spot = { left: box.left + x, right: box.left + x, top: box.top + y - 8, bottom: box.top + y + 12 };
+    if (place.spec.kind === "axis" || place.spec.kind === "control") {
+      const row = j.scene.score.rows[place.spec.index];
+      const t = timeAt(x, j.view, j.metrics.left, stavesWidth(j));
+      const k = place.folded ? -1 : keyNear(row.keys, t, (7 * (j.view.to - j.view.from)) / stavesWidth(j));
+      const key = row.keys[k];
+      const v = key ? curveAt(j.scene.curves, row.commanded, key.at) : 0;
+      const keyY = place.y1 - ((v - band.low) * (place.y1 - place.y0)) / (band.high - band.low);
+      if (key && Math.abs(keyY - line) <= 8) {
+        note.showKey(key, row.name, figure(key.to, row.unit), spot);
+        return true;
+      }
+    }
+    if (line < place.y0 - 2 || line > Math.max(place.y1, place.v1) + 2) return false;
+    const numbers = findingsAt(band.findings, x, j.view, j.metrics.left, stavesWidth(j), leastHatch);
+    if (numbers.length === 0) return false;
+    const list = numbers.map((n) => band.findings.find((f) => f.number === n)).filter((f) => f !== undefined);
+    note.showFindings(list.slice(0, 4), j.scene, spot, null);
+    return true;
+  }
+
+  /** @param {number} x @param {number} y */
+  function onHover(x, y) {
+    if (!point(x, y) && note.isOpen()) note.hideSoon();
+  }
+
+  /** @param {number} x @param {number} y */
+  function onTap(x, y) {
+    const at = under(x, y);
+    if (!at) return;
+    if (!point(x, y)) note.hide();
+    else if (at.band.findings.length > 0) {
+      const [first] = findingsAt(at.band.findings, x, at.j.view, at.j.metrics.left, stavesWidth(at.j), leastHatch);
+      if (first !== undefined) store.set({ finding: first });
+    }
+    actions.selectRow(at.place.spec.id);
+  }
+
+  /** Scrolls so that a row shows. @param {string} id */
+  function reveal(id) {
+    const j = job;
+    const p = j?.places.find((x) => x.spec.id === id);
+    if (!j || !p) return;
+    scroller.scrollTop = scrolledTo(j.scroll, j.height - j.bands.head - j.bands.foot, p.top, p.height);
+  }
+
+  /** @param {number} number */
+  function showFinding(number) {
+    const score = job?.scene.score;
+    const f = score?.findings.find((x) => x.number === number);
+    const row = score?.rows[f?.row ?? -1];
+    const supply = score?.supplies[f?.supply ?? -1];
+    if (row) reveal(`${row.kind}:${row.name}`);
+    else if (supply) reveal(`supply:${supply.name}`);
+  }
+
+  heads.list.addEventListener("focusin", (event) => {
+    const item = event.target instanceof HTMLElement ? event.target.closest("li") : null;
+    if (item?.dataset.row) reveal(item.dataset.row);
+  });
+
+  return {
+    draw,
+    destroy() {
+      resized.disconnect();
+      hands.destroy();
+      removeEventListener("load", refresh);
+      fine.removeEventListener("change", refresh);
+      rowList.destroy();
+      heads.destroy();
+      found.destroy();
+      element.replaceChildren();
+    },
+  };
+}

@@ -1,0 +1,548 @@
+package web
+
+import (
+	"context"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"maps"
+	"os"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"limberjack/interp/check"
+	"limberjack/sequence"
+)
+
+// buildPatience is how long one motion may take to be worked out.
+const buildPatience = 2 * time.Minute
+
+var errTooLong = errors.New("it takes too long")
+
+// curveBudget is the memory in bytes that the curves of all motions may hold; those
+// that were not asked for longest are let go and worked out again when they are.
+const curveBudget = 192 << 20
+
+// The states of a motion.
+const (
+	stateGood    = "good"
+	stateBroken  = "broken"  // its files have errors now; the last good version is served
+	stateAbsent  = "absent"  // there never was a good version
+	stateLoading = "loading" // it is being worked out for the first time
+)
+
+// Options are what a Project needs from its caller.
+type Options struct {
+	// Links tells what the link of each board has to carry, for the check. Nil: it
+	// is not checked.
+	Links func(*sequence.Rig) []check.Link
+	// Tell takes messages about faults of the program. Nil: they are dropped.
+	Tell func(format string, args ...any)
+}
+
+// Project is a motion or a show that follows its files on disk.
+type Project struct {
+	folder *folder
+	file   string // from the folder on
+	make   maker
+
+	mu       sync.Mutex
+	listing  listing
+	motions  []*motion
+	docFiles map[string]stamp // that the listing was read from
+	problems sequence.Problems
+	body     []byte // Listing as JSON
+	hearers  map[chan []byte]bool
+	used     []*take     // those that hold curves, the last used one at the end
+	waves    []*waveform // of sounds, the last used one at the end
+}
+
+// motion is one motion of the project.
+type motion struct {
+	name, file string
+	loops      bool
+
+	// Guarded by the project's lock.
+	files    map[string]stamp // that were read last
+	loaded   bool
+	take     *take
+	problems sequence.Problems
+	first    chan struct{} // closed when it was worked out for the first time
+}
+
+// listing is what the project tells of itself.
+type listing struct {
+	Title    string    `json:"title"`
+	Kind     string    `json:"kind"`
+	File     string    `json:"file"`
+	Revision string    `json:"revision"`
+	Motions  []entry   `json:"motions"`
+	Problems []Problem `json:"problems"`
+}
+
+// entry is one motion in the listing.
+type entry struct {
+	Name     string `json:"name"`
+	Title    string `json:"title"`
+	File     string `json:"file"`
+	Revision string `json:"revision"`
+	State    string `json:"state"`
+	Passes   bool   `json:"passes"`
+	Errors   int    `json:"errors"`
+	Warnings int    `json:"warnings"`
+	Length   figure `json:"length"`
+}
+
+// Open opens the project of a motion or show file. Only files in the folder are
+// read; an empty folder is that of the file. An error says that there is nothing to
+// follow; mistakes in the files are no error.
+func Open(folder, file string, o Options) (*Project, error) {
+	if folder == "" {
+		folder = filepath.Dir(file)
+	}
+	f, err := openFolder(folder)
+	if err != nil {
+		return nil, err
+	}
+	p := &Project{folder: f, hearers: map[chan []byte]bool{}, make: maker{links: o.Links, tell: o.Tell, salt: []byte(rand.Text())}}
+	if p.make.links == nil {
+		p.make.links = func(*sequence.Rig) []check.Link { return nil }
+	}
+	if p.make.tell == nil {
+		p.make.tell = func(string, ...any) {}
+	}
+	if err := p.find(file); err != nil {
+		f.close()
+		return nil, err
+	}
+	return p, nil
+}
+
+// find sees whether the file is there and may be shown.
+func (p *Project) find(file string) error {
+	abs, err := filepath.Abs(file)
+	if err != nil {
+		return fmt.Errorf("%s cannot be read: %w", file, err)
+	}
+	if p.file, err = p.folder.local(abs); err != nil {
+		return fmt.Errorf("%s: %w", file, reason(err))
+	}
+	r := newSnapshot(p.folder).reading()
+	doc, err := p.read(r)
+	if _, gone := os.Stat(file); errors.Is(gone, fs.ErrNotExist) {
+		return fmt.Errorf("there is no file %s", file)
+	}
+	if r.files[p.file].missing {
+		return sequence.AsProblems(err)
+	}
+	if _, rig := doc.(*sequence.Rig); rig && err == nil {
+		return sequence.Problems{{At: sequence.Pos{File: file, Line: 1, Column: 1}, Text: "this is a rig, not a motion or a show", Hint: "name a motion file; one begins with motion: and its name"}}
+	}
+	p.list(doc, err, r.files)
+	return nil
+}
+
+// Close lets go of the folder. Follow must have ended.
+func (p *Project) Close() { p.folder.close() }
+
+// read reads the project's file.
+func (p *Project) read(r *reading) (doc sequence.Document, err error) {
+	defer p.make.caught(p.file, &err)
+	return sequence.Load(r.open, p.file)
+}
+
+// list takes in what the project's file says: its motions, and what is wrong.
+func (p *Project) list(doc sequence.Document, err error, files map[string]stamp) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.docFiles = files
+	p.problems = placed(sequence.AsProblems(err), p.file)
+	p.listing.File = filepath.ToSlash(p.file)
+	switch d := doc.(type) {
+	case *sequence.Show:
+		p.listing.Kind = "show"
+		if d.Name != "" {
+			p.listing.Title = d.Name
+		}
+		if len(d.Motions) > 0 || err == nil {
+			p.setMotions(p.showMotions(d))
+		}
+	default:
+		if p.listing.Kind == "" {
+			p.listing.Kind = kindByName(p.file)
+		}
+		if p.listing.Kind == "motion" {
+			p.problems = nil // the motion's own load tells them
+			p.setMotions([]*motion{{name: motionName(p.file), file: p.file}})
+		}
+	}
+	p.publish()
+}
+
+// mostMotions bounds the motions of a show.
+const mostMotions = 500
+
+// showMotions gives the motions of a show. The lock is held.
+func (p *Project) showMotions(s *sequence.Show) []*motion {
+	var list []*motion
+	for _, m := range s.Motions {
+		if len(list) == mostMotions {
+			p.problems = append(p.problems, sequence.Problem{At: m.At, Text: fmt.Sprintf("the show has %d motions; the page takes %d", len(s.Motions), mostMotions), Hint: "preview the motion by itself"})
+			break
+		}
+		if m.File != "" {
+			list = append(list, &motion{name: m.Name, file: m.File, loops: m.Loop})
+		}
+	}
+	return list
+}
+
+// kindByName tells the kind of a file that cannot be read.
+func kindByName(file string) string {
+	if strings.HasSuffix(file, ".show.yaml") || strings.HasSuffix(file, ".show.yml") {
+		return "show"
+	}
+	return "motion"
+}
+
+// motionName gives the name of a motion that no show names.
+func motionName(file string) string {
+	base := filepath.Base(file)
+	for _, ending := range []string{".motion.yaml", ".motion.yml", ".yaml", ".yml"} {
+		if name, ok := strings.CutSuffix(base, ending); ok && name != "" {
+			return name
+		}
+	}
+	return base
+}
+
+// setMotions takes in a list of motions; those that stay keep what is known of them.
+func (p *Project) setMotions(list []*motion) {
+	for i, m := range list {
+		at := slices.IndexFunc(p.motions, func(o *motion) bool { return o.name == m.name && o.file == m.file && o.loops == m.loops })
+		if at >= 0 {
+			list[i] = p.motions[at]
+		} else {
+			m.first = make(chan struct{})
+		}
+	}
+	for _, o := range p.motions {
+		if !slices.Contains(list, o) {
+			p.forget(o.take)
+		}
+	}
+	p.motions = list
+}
+
+// publish tells everyone what the project is now. The lock is held.
+func (p *Project) publish() {
+	l := p.listing
+	l.Revision, l.Motions = "", []entry{}
+	problems := slices.Clone(p.problems)
+	for _, m := range p.motions {
+		l.Motions = append(l.Motions, m.entry())
+		problems = append(problems, m.problems...)
+	}
+	l.Problems = problemsOf(distinct(problems))
+	if l.Kind == "motion" && len(l.Motions) > 0 {
+		l.Title = l.Motions[0].Title
+	}
+	if l.Title == "" {
+		l.Title = l.File
+	}
+	body, err := json.Marshal(l)
+	if err != nil {
+		p.make.tell("internal error: the project cannot be described: %v", err)
+		return
+	}
+	sum := sha256.Sum256(body)
+	l.Revision = hex.EncodeToString(sum[:8])
+	if body, err = json.Marshal(l); err != nil || string(body) == string(p.body) {
+		return
+	}
+	p.listing, p.body = l, body
+	for c := range p.hearers {
+		newest(c, body)
+	}
+}
+
+// placed gives problems without a place that of a file.
+func placed(list sequence.Problems, file string) sequence.Problems {
+	list = slices.Clone(list)
+	for i := range list {
+		if list[i].At.File == "" {
+			list[i].At.File = file
+		}
+	}
+	return list
+}
+
+// newest puts a message in the place of one that was not taken yet.
+func newest(c chan []byte, body []byte) {
+	select {
+	case <-c:
+	default:
+	}
+	c <- body // the project's lock is held: nobody else puts anything there
+}
+
+// distinct leaves out what is said twice, as of a rig that several motions share.
+func distinct(list sequence.Problems) sequence.Problems {
+	seen := map[sequence.Problem]bool{}
+	return slices.DeleteFunc(list, func(p sequence.Problem) bool {
+		known := seen[p]
+		seen[p] = true
+		return known
+	})
+}
+
+// entry describes a motion. The lock is held.
+func (m *motion) entry() entry {
+	e := entry{Name: m.name, Title: m.name, File: filepath.ToSlash(m.file), State: stateGood}
+	switch {
+	case !m.loaded:
+		e.State = stateLoading
+	case m.take == nil:
+		e.State = stateAbsent
+	case len(m.problems) > 0:
+		e.State = stateBroken
+	}
+	if t := m.take; t != nil {
+		e.Title, e.Revision, e.Length = t.title, t.revision, figure(t.perf.Length)
+		e.Errors, e.Warnings = t.report.Count(check.Error), t.report.Count(check.Warning)
+		e.Passes = t.report.OK() && e.State == stateGood
+	}
+	return e
+}
+
+// Hear gives a channel that has the newest listing as JSON, at once and after each
+// change; what was not taken is replaced. leave ends it.
+func (p *Project) Hear() (news <-chan []byte, leave func()) {
+	c := make(chan []byte, 1)
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.hearers[c] = true
+	c <- p.body
+	return c, func() {
+		p.mu.Lock()
+		defer p.mu.Unlock()
+		delete(p.hearers, c)
+	}
+}
+
+// Listing gives the project as JSON, and its revision.
+func (p *Project) Listing() (body []byte, revision string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.body, p.listing.Revision
+}
+
+// Follow loads the motions and then follows the files, until ctx ends.
+func (p *Project) Follow(ctx context.Context) {
+	w := newWatcher(p.folder)
+	defer w.close()
+	for ctx.Err() == nil {
+		work, cancel := context.WithCancel(ctx)
+		now, done := newSnapshot(p.folder), make(chan struct{})
+		go func() {
+			defer close(done)
+			p.load(work, now)
+			now.forget()
+		}()
+		p.awaitChange(ctx, w, now, done)
+		cancel()
+		<-done
+	}
+}
+
+// awaitChange returns when a file is not as a snapshot has it, from which the
+// motions are loaded.
+func (p *Project) awaitChange(ctx context.Context, w *watcher, from *snapshot, loaded <-chan struct{}) {
+	for tries := 0; ; {
+		files := from.looked()
+		w.watch(slices.Sorted(maps.Keys(files)))
+		now := newSnapshot(p.folder)
+		if !now.same(files) {
+			if now.emptied(files) && tries < emptyTries {
+				tries++ // an editor may be about to fill it
+				pause(ctx, settle)
+				continue
+			}
+			return
+		}
+		tries = 0
+		select {
+		case <-loaded:
+			loaded = nil // now all names are known
+		case <-w.changes:
+		case <-ctx.Done():
+			return
+		}
+	}
+}
+
+// emptyTries is how often a file that was emptied is looked at again before that is
+// taken for its new state: some programs empty a file before they write it.
+const emptyTries = 8
+
+func pause(ctx context.Context, d time.Duration) {
+	select {
+	case <-ctx.Done():
+	case <-time.After(d):
+	}
+}
+
+// load reads what has changed, the motions side by side.
+func (p *Project) load(ctx context.Context, now *snapshot) {
+	p.mu.Lock()
+	listed := p.docFiles
+	p.mu.Unlock()
+	if !now.same(listed) {
+		r := now.reading()
+		doc, err := p.read(r)
+		p.list(doc, err, r.files)
+	}
+	p.mu.Lock()
+	motions := slices.Clone(p.motions)
+	p.mu.Unlock()
+	var wait sync.WaitGroup
+	places := make(chan struct{}, runtime.GOMAXPROCS(0))
+	for _, m := range motions {
+		if m.loaded && now.same(m.files) {
+			continue
+		}
+		places <- struct{}{}
+		wait.Go(func() {
+			defer func() { <-places }()
+			p.reload(ctx, now, m)
+		})
+	}
+	wait.Wait()
+}
+
+// reload works one motion out anew.
+func (p *Project) reload(ctx context.Context, now *snapshot, m *motion) {
+	ctx, cancel := context.WithTimeoutCause(ctx, buildPatience, errTooLong)
+	defer cancel()
+	r := now.reading()
+	p.mu.Lock()
+	last := m.take
+	p.mu.Unlock()
+	t, err := p.make.load(ctx, r, m, p.room(m), last)
+	if errors.Is(err, errStopped) {
+		return
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	m.files, m.problems = r.files, placed(sequence.AsProblems(err), m.file)
+	if err == nil {
+		p.forget(m.take)
+		m.take = t
+		p.keep(t)
+	}
+	if !m.loaded {
+		m.loaded = true
+		close(m.first)
+	}
+	p.publish()
+}
+
+// room gives the pieces of curve that a motion may have beside the others.
+func (p *Project) room(m *motion) float64 {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	room := float64(mostAllParts)
+	for _, o := range p.motions {
+		if o != m && o.take != nil {
+			room -= o.take.parts
+		}
+	}
+	return min(room, mostParts)
+}
+
+// keep notes that a take's curves were used, and lets go of those that were used
+// longest ago where all together hold too much. The lock is held.
+func (p *Project) keep(t *take) {
+	p.forget(t)
+	p.used = append(p.used, t)
+	total := 0
+	for i := len(p.used) - 1; i >= 0; i-- {
+		total += 4 * p.used[i].layout.samples * p.used[i].layout.count
+		if total > curveBudget && i < len(p.used)-1 {
+			for _, old := range p.used[:i+1] {
+				go old.letGo() // whoever works its curves out has its lock
+			}
+			p.used = slices.Clone(p.used[i+1:])
+			return
+		}
+	}
+}
+
+func (p *Project) forget(t *take) {
+	p.used = slices.DeleteFunc(p.used, func(o *take) bool { return o == t })
+}
+
+// errNoMotion, errAbsent: what Take has to say.
+var (
+	errNoMotion = errors.New("no such motion")
+	errWaiting  = errors.New("not worked out yet")
+)
+
+// absent is the error of a motion that has never been in order.
+type absent struct{ problems []Problem }
+
+func (absent) Error() string { return "there is no good version" }
+
+// takeOf gives the last good version of a motion; where it is being worked out for
+// the first time, it waits until ctx ends.
+func (p *Project) takeOf(ctx context.Context, name string) (*take, error) {
+	p.mu.Lock()
+	i := slices.IndexFunc(p.motions, func(m *motion) bool { return m.name == name })
+	if i < 0 {
+		p.mu.Unlock()
+		return nil, errNoMotion
+	}
+	m := p.motions[i]
+	p.mu.Unlock()
+	select {
+	case <-m.first:
+	case <-ctx.Done():
+		return nil, errWaiting
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if m.take == nil {
+		return nil, absent{problemsOf(m.problems)}
+	}
+	return m.take, nil
+}
+
+// names gives the names of the motions.
+func (p *Project) names() []string {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	var names []string
+	for _, m := range p.motions {
+		names = append(names, m.name)
+	}
+	return names
+}
+
+// use notes that a take's curves were asked for.
+func (p *Project) use(t *take) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for _, m := range p.motions {
+		if m.take == t {
+			p.keep(t)
+		}
+	}
+}
