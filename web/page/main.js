@@ -1,6 +1,6 @@
 // The page: puts its parts together.
 
-import { ask, connect, createFollower, motionOf, motionPath } from "./api.js";
+import { ask, connect, createFollower, motionOf, motionPath, projectIn } from "./api.js";
 import { createControls } from "./controls.js";
 import { byId } from "./dom.js";
 import { createHelp } from "./help.js";
@@ -49,16 +49,15 @@ listen(document, { ...actions, ...page }, store.get);
 followSystem();
 followSound();
 
+// The first answer comes sooner by itself than by the socket, which has to shake hands.
+void ask("/api/project").then((answer) => answer.text()).then((text) => {
+  const project = projectIn(`{"type":"project","project":${text}}`);
+  if (project && !store.get().project) takeProject(project);
+}, () => {});
+
 const link = connect({
   url: `${location.protocol === "https:" ? "wss" : "ws"}://${location.host}/api/socket`,
-  onProject(project) {
-    const motion = motionOf(project, store.get().motion || chosenBefore());
-    const { problems } = store.get();
-    // The same errors again are no news.
-    const same = JSON.stringify(problems) === JSON.stringify(project.problems);
-    store.set({ project, motion, problems: same ? problems : project.problems });
-    void follower.follow();
-  },
+  onProject: takeProject,
   onConnection: (connected) => store.set({ connected }),
 });
 createNotices(byId("notices"), store, { reconnect: link.now, announce });
@@ -72,6 +71,16 @@ store.subscribe((state, before) => {
   if (state.time !== before.time) turnPage(state);
   loop.request();
 });
+
+/** @param {import("./types.js").Project} project */
+function takeProject(project) {
+  const motion = motionOf(project, store.get().motion || chosenBefore());
+  const { problems } = store.get();
+  // The same errors again are no news.
+  const same = JSON.stringify(problems) === JSON.stringify(project.problems);
+  store.set({ project, motion, problems: same ? problems : project.problems });
+  void follower.follow();
+}
 
 // For the browser's console, and for tests that drive the page.
 Object.assign(globalThis, { limberjack: { store, actions, sound } });
