@@ -38,6 +38,23 @@ func emptyRange() Range { return Range{Min: math.Inf(1), Max: math.Inf(-1)} }
 // A derivative may be infinite, at the end of an ease with a vertical tangent.
 func (c *Curve) Range(i, order int) Range { return c.pieces[i].extremes(order) }
 
+// Ranges gives the extremes of all four orders on piece i, as Range does, from one
+// evaluation of its terms.
+func (c *Curve) Ranges(i int) (out [4]Range) {
+	p := &c.pieces[i]
+	if len(p.terms) == 0 || (len(p.terms) == 1 && p.terms[0].whole()) || math.IsInf(p.t1, 1) {
+		for n := range out {
+			out[n] = p.extremes(n)
+		}
+		return out
+	}
+	us, states := p.sample(p.cuts(p.t1 - p.t0))
+	for n := range out {
+		out[n] = p.searchSampled(n, us, states)
+	}
+	return out
+}
+
 func (p *piece) extremes(order int) Range {
 	h := p.t1 - p.t0
 	if len(p.terms) == 0 {
@@ -91,7 +108,13 @@ const searchSteps = 8
 // searchExtremes brackets the extremes of a sum on a subdivision of the cuts
 // and refines each.
 func (p *piece) searchExtremes(order int, cuts []float64) Range {
-	us := make([]float64, 0, searchSteps*len(cuts))
+	us, states := p.sample(cuts)
+	return p.searchSampled(order, us, states)
+}
+
+// sample evaluates the piece on a subdivision of the cuts.
+func (p *piece) sample(cuts []float64) (us []float64, states []State) {
+	us = make([]float64, 0, searchSteps*len(cuts))
 	for i := 1; i < len(cuts); i++ {
 		w := cuts[i] - cuts[i-1]
 		if w <= 0 {
@@ -102,28 +125,57 @@ func (p *piece) searchExtremes(order int, cuts []float64) Range {
 		}
 	}
 	us = append(us, cuts[len(cuts)-1])
-	f := make([]float64, len(us))
+	states = make([]State, len(us))
 	for i, u := range us {
-		f[i] = p.at(u).Order(order)
+		states[i] = p.at(u)
 	}
+	return us, states
+}
+
+// searchSampled finds the extremes of one derivative from samples of all.
+func (p *piece) searchSampled(order int, us []float64, states []State) Range {
+	f := make([]float64, len(us))
 	r := emptyRange()
+	for i := range states {
+		f[i] = states[i].Order(order)
+		r.take(f[i], p.t0+us[i])
+	}
 	last := len(f) - 1
+	startPlain, endPlain := plainEnd(f, 0, 1), plainEnd(f, last, -1)
 	for i, v := range f {
-		r.take(v, p.t0+us[i])
 		if math.IsInf(v, 0) {
 			continue
 		}
 		// Next to an end, an extreme may hide between the end and its neighbour.
 		before, after := max(i-1, 0), min(i+1, last)
-		atEnd := i <= 1 || i >= last-1
-		if atEnd || (v >= f[before] && v >= f[after]) {
+		atEnd := (i <= 1 && !startPlain) || (i >= last-1 && !endPlain)
+		inner := i > 0 && i < last
+		// A smooth top rises above its sample by an eighth of the step to a
+		// neighbour: where all of that step would not do, it is no extreme.
+		reach := math.Max(math.Abs(v-f[before]), math.Abs(v-f[after]))
+		if atEnd || (inner && v >= f[before] && v >= f[after] && v+reach > r.Max) {
 			p.refine(&r, order, us[before], us[after], 1)
 		}
-		if atEnd || (v <= f[before] && v <= f[after]) {
+		if atEnd || (inner && v <= f[before] && v <= f[after] && v-reach < r.Min) {
 			p.refine(&r, order, us[before], us[after], -1)
 		}
 	}
 	return r
+}
+
+// plainEnd reports whether no extreme can hide between an end and its neighbour:
+// the first difference outweighs all that the second and third could turn
+// round, or there is none at all. It is false where a value is infinite.
+func plainEnd(f []float64, end, step int) bool {
+	if len(f) < 4 {
+		return false
+	}
+	a, b, c, d := f[end], f[end+step], f[end+2*step], f[end+3*step]
+	first, second, third := b-a, c-float64(2*b)+a, d-float64(3*c)+float64(3*b)-a
+	if math.IsInf(a, 0) || math.IsInf(b, 0) || math.IsInf(c, 0) || math.IsInf(d, 0) {
+		return false
+	}
+	return math.Abs(first) > math.Abs(second)+math.Abs(third) || (a == b && b == c && c == d)
 }
 
 // refine takes the greatest of a derivative (with sign -1 the least) between two

@@ -144,7 +144,7 @@ func playable(motions []*sequence.ShowMotion, errOut io.Writer) ([]*interp.Perfo
 	for range min(len(motions), runtime.GOMAXPROCS(0)) {
 		group.Go(func() {
 			for i := range next {
-				list[i], errs[i] = refuseTravel(motions[i].Script, &told[i])
+				list[i], errs[i] = curvesOf(motions[i].Script, &told[i])
 				bar.step(len(motions))
 			}
 		})
@@ -172,23 +172,15 @@ func playable(motions []*sequence.ShowMotion, errOut io.Writer) ([]*interp.Perfo
 	return list, nil
 }
 
-// refuseTravel compiles a motion and refuses one that runs into an end stop; how many
-// other errors there are in its curves is told. The model of motors and supplies, which
-// takes most of the time of a check, is left to check.
-func refuseTravel(s *sequence.Script, errOut io.Writer) (*interp.Performance, error) {
+// curvesOf compiles a motion of a show and refuses one that runs into an end stop. The model
+// of motors and supplies, which takes most of the time of a check, is left to check.
+func curvesOf(s *sequence.Script, errOut io.Writer) (*interp.Performance, error) {
 	p, err := interp.Compile(s)
 	if err != nil {
 		return nil, err
 	}
-	report := check.Run(p, nil, nil)
-	if refused := travelFindings(report); len(refused) > 0 {
-		for _, f := range refused {
-			fmt.Fprintf(errOut, "%s: %s; %s\n", f.At, f.Message, f.Remedy)
-		}
-		return nil, errFindings
-	}
-	if n := report.Count(check.Error); n > 0 {
-		fmt.Fprintf(errOut, "%s has %d findings at error level in its curves; limberjack check shows them\n", s.File, n)
+	if err := refuseTravel(check.Run(p, nil, nil), s.File, " in its curves", errOut); err != nil {
+		return nil, err
 	}
 	return p, nil
 }

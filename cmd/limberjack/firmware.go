@@ -25,7 +25,10 @@ type firmwareOptions struct {
 const (
 	playsWire = "wire"
 	playsCard = "card"
+	playsBoth = "both"
 )
+
+var playing = map[string]firmware.Plays{playsWire: {Wire: true}, playsCard: {Card: true}, playsBoth: {Wire: true, Card: true}}
 
 func newFirmwareCommand() *cobra.Command {
 	var o firmwareOptions
@@ -38,10 +41,12 @@ rig are in it; whatever a host or a card says, no pulse leaves them. README.TXT
 beside it says how to build it, flash it and wire it.
 
 A program for the wire is played to by "limberjack play"; one for a card plays alone
-what "limberjack export --to card" wrote. The folder must be new or empty, or hold
+what "limberjack export --to card" wrote; one for both does that until a host has
+stopped it, and plays what the host sends from then on. The folder must be new or empty, or hold
 nothing but an earlier program; it appears whole or not at all.`,
 		Example: `  limberjack firmware keeper.rig.yaml --board main -o keeper_main
-  limberjack firmware keeper.rig.yaml --board main --plays card -o keeper_card`,
+  limberjack firmware keeper.rig.yaml --board main --plays card -o keeper_card
+  limberjack firmware keeper.rig.yaml --board shore --chip atmega2560 -o keeper_shore`,
 		Args: needs(1, 1, "a rig", "limberjack firmware keeper.rig.yaml -o keeper"),
 		RunE: func(c *cobra.Command, args []string) error {
 			o.rig = args[0]
@@ -51,10 +56,10 @@ nothing but an earlier program; it appears whole or not at all.`,
 	f := c.Flags()
 	f.StringVar(&o.board, "board", "", "the board of the rig; needed where it has several")
 	f.StringVar(&o.chip, "chip", "atmega328p", strings.Join(chips(), " or "))
-	f.StringVar(&o.plays, "plays", playsWire, "wire, what a host sends; or card, what is on a card")
+	f.StringVar(&o.plays, "plays", "", "wire, what a host sends; card, what is on a card; or both (default: both, or wire where the chip has no memory for both)")
 	f.StringVarP(&o.out, "output", "o", "", "folder to write")
 	completeWords(c, "chip", chips()...)
-	completeWords(c, "plays", playsWire, playsCard)
+	completeWords(c, "plays", playsWire, playsCard, playsBoth)
 	return c
 }
 
@@ -76,8 +81,8 @@ func runFirmware(o firmwareOptions, out, errOut io.Writer) error {
 	switch {
 	case i < 0:
 		return fmt.Errorf("--chip is %q; it may be %s", o.chip, strings.Join(chips(), ", "))
-	case o.plays != playsWire && o.plays != playsCard:
-		return fmt.Errorf("--plays is %q; it may be %s or %s", o.plays, playsWire, playsCard)
+	case o.plays != "" && playing[o.plays] == firmware.Plays{}:
+		return fmt.Errorf("--plays is %q; it may be %s, %s or %s", o.plays, playsWire, playsCard, playsBoth)
 	case o.out == "":
 		return errors.New("firmware needs a folder to write: -o PATH")
 	case !sketchName.MatchString(name):
@@ -96,7 +101,11 @@ func runFirmware(o firmwareOptions, out, errOut io.Writer) error {
 	if err != nil {
 		return err
 	}
-	if err := program.Plays(o.plays == playsCard); err != nil {
+	plays := port.Usual()
+	if o.plays != "" {
+		plays = playing[o.plays]
+	}
+	if err := program.Plays(plays); err != nil {
 		return err
 	}
 	files, err := program.Tree(name)

@@ -40,18 +40,26 @@ func pulsesOf(file string, errOut io.Writer) (*interp.Performance, []*timeline.T
 	if err != nil {
 		return nil, nil, err
 	}
-	report := checkPerformance(p, predict(p))
+	if err := refuseTravel(checkPerformance(p, predict(p)), file, "", errOut); err != nil {
+		return nil, nil, err
+	}
+	lines, err := timeline.Build(p)
+	return p, lines, err
+}
+
+// refuseTravel refuses what runs into an end stop by its report; how many other errors that
+// has, and in what, is told.
+func refuseTravel(report *check.Report, file, in string, errOut io.Writer) error {
 	if refused := travelFindings(report); len(refused) > 0 {
 		for _, f := range refused {
 			fmt.Fprintf(errOut, "%s: %s; %s\n", f.At, f.Message, f.Remedy)
 		}
-		return nil, nil, errFindings
+		return errFindings
 	}
 	if n := report.Count(check.Error); n > 0 {
-		fmt.Fprintf(errOut, "%s has %d findings at error level; limberjack check shows them\n", file, n)
+		fmt.Fprintf(errOut, "%s has %d findings at error level%s; limberjack check shows them\n", file, n, in)
 	}
-	lines, err := timeline.Build(p)
-	return p, lines, err
+	return nil
 }
 
 // travelFindings gives the findings for which no pulse may be made.

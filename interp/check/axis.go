@@ -52,9 +52,7 @@ func frameOf(a *sequence.Axis) float64 {
 func rangesOf(c *interp.Curve, frame float64) []pieceRange {
 	ranges := make([]pieceRange, c.Spans())
 	for i := range ranges {
-		for n := range 4 {
-			ranges[i][n] = c.Range(i, n)
-		}
+		ranges[i] = c.Ranges(i)
 		ranges[i].tame(c, i, frame)
 	}
 	return ranges
@@ -175,7 +173,7 @@ func (x *axisCheck) beyond(rule string, level Level, curve *interp.Curve, low, h
 		if from, _ := curve.Span(i); from > x.perf.Length {
 			return
 		}
-		r := curve.Range(i, 0)
+		r := x.positions(curve, i)
 		for _, side := range []struct {
 			out      bool
 			v, at, l float64
@@ -193,6 +191,15 @@ func (x *axisCheck) beyond(rule string, level Level, curve *interp.Curve, low, h
 			x.join(f)
 		}
 	}
+}
+
+// positions gives the extremes of the position on piece i; those of the horn are
+// known already.
+func (x *axisCheck) positions(curve *interp.Curve, i int) interp.Range {
+	if curve == x.horn {
+		return x.ranges[i][0]
+	}
+	return curve.Range(i, 0)
 }
 
 func (x *axisCheck) travelText(f *Finding, src interp.Source) {

@@ -3,6 +3,7 @@ package check
 import (
 	"fmt"
 	"io"
+	"os"
 	"strings"
 	"sync"
 	"testing"
@@ -112,6 +113,30 @@ func BenchmarkCheckWithDrive(b *testing.B) {
 				Run(p, trace, nil)
 			}
 			b.ReportMetric(predicting.Seconds()/float64(b.N), "predict-s/op")
+		})
+	}
+}
+
+// BenchmarkExample judges the motions of the example, prediction left out. In greet
+// the jaw follows a voice through its four-bar linkage: hundreds of pieces, each of
+// which is a cubic seen through the linkage.
+func BenchmarkExample(b *testing.B) {
+	for _, name := range []string{"greet", "storm", "idle"} {
+		b.Run(name, func(b *testing.B) {
+			folder := os.DirFS("../../examples/lighthouse")
+			s, err := sequence.LoadMotion(func(name string) (io.ReadCloser, error) { return folder.Open(name) }, name+".motion.yaml")
+			if err != nil {
+				b.Fatal(err)
+			}
+			p, err := interp.Compile(s)
+			if err != nil {
+				b.Fatal(err)
+			}
+			trace := drive.Run(p)
+			b.ReportAllocs()
+			for b.Loop() {
+				Run(p, trace, nil)
+			}
 		})
 	}
 }

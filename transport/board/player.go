@@ -35,6 +35,7 @@ type Player struct {
 
 	queue  queue
 	begin  int64 // frames before this time are not played
+	paused int64 // when playing was stopped by hold
 	last   entry // the frame that was played last, present if there is one since start
 	index  wire.Index
 	bridge []uint16 // its values, and room for those of a missing frame
@@ -102,7 +103,23 @@ func (p *Player) Tick() wire.Tick { return p.tick(p.now) }
 func (p *Player) tick(at int64) wire.Tick { return p.epoch.Add(at - p.born) }
 
 // at gives the time since power-up of a tick that is near now.
-func (p *Player) at(t wire.Tick) int64 { return p.now + int64(t.Since(p.tick(p.now))) }
+func (p *Player) at(t wire.Tick) int64 { return p.near(t, p.now) }
+
+// near gives the time since power-up of a tick that is near a time: within 35 minutes.
+func (p *Player) near(t wire.Tick, time int64) int64 { return time + int64(t.Since(p.tick(time))) }
+
+// frameTime gives the time of a frame. While held the times of frames stand still, and a
+// hold may last longer than ticks tell past and future apart: there a tick is near the
+// first queued frame, or near when playing was stopped.
+func (p *Player) frameTime(t wire.Tick) int64 {
+	switch {
+	case p.state != wire.StateHeld:
+		return p.at(t)
+	case p.queue.count > 0:
+		return p.near(t, p.queue.time(p.queue.first))
+	}
+	return p.near(t, p.paused)
+}
 
 // Bad counts packets with a wrong CRC or framing, and messages of unknown kinds,
 // which a decoder has met.
@@ -148,7 +165,7 @@ func (p *Player) Reset(now int64, cause wire.Reset) {
 		p.forgetFalls()
 		p.refuse = false
 		return
-	case wire.ResetPin:
+	case wire.ResetPin, wire.ResetUnknown: // a bootloader may hide what a reset by the pin was
 	default:
 		p.falls[0], p.falls[1], p.falls[2] = p.falls[1], p.falls[2], p.now
 	}

@@ -501,6 +501,40 @@ func TestHoldAndResume(t *testing.T) {
 	}
 }
 
+// While held the times of frames stand still: a host that fills the queue in a hold of 40 or
+// 80 minutes, longer than 2^31 and 2^32 us, goes on where the frames before ended.
+func TestFramesInALongHold(t *testing.T) {
+	for _, minutes := range []int64{1, 34, 36, 40, 71, 72, 80} {
+		for _, left := range []int{0, 3} { // frames that were queued before
+			d, first := playing(t, ramp(3000, 10, 6+left)...)
+			d.run(150_000) // frames 0 to 5
+			d.must(&wire.Hold{})
+			d.now += minutes * 60_000_000 // in one leap, which is no silence of the host
+			d.p.Skip(d.now)
+			d.p.Unheard(d.now, minutes*60_000_000)
+			d.run(100_000)
+			d.state(wire.StateHeld, wire.CauseHost)
+			d.send(wire.Index(6+left), first.Add(int64(6+left)*frame), ramp(3060+10*left, 10, 9-left)...)
+			again := d.tick(100_000)
+			d.must(&wire.Resume{Time: again})
+			d.run(400_000)
+			if got, want := d.framed(0), []int{3000, 3010, 3020, 3030, 3040, 3050, 3060, 3070, 3080, 3090, 3100, 3110, 3120, 3130, 3140}; !slices.Equal(got, want) {
+				t.Errorf("%d minutes, %d frames left: %v", minutes, left, got)
+				continue
+			}
+			i := slices.IndexFunc(d.slots, func(s Slot) bool { return s.Framed && s.Index == 6 })
+			for k, s := range d.slots[i : i+9] {
+				if at := d.p.tick(s.Start); at != again.Add(int64(k)*frame) {
+					t.Errorf("%d minutes, %d frames left: frame %d at %d, want %d", minutes, left, 6+k, at, again.Add(int64(k)*frame))
+				}
+			}
+			if s := d.p.Status(); s.Late != 0 || s.Bridged != 0 {
+				t.Errorf("%+v", s)
+			}
+		}
+	}
+}
+
 func TestFlush(t *testing.T) {
 	d, first := playing(t, ramp(3000, 10, 15)...)
 	d.run(150_000) // frames 0 to 5

@@ -259,7 +259,7 @@ func (p *Player) frames(m *wire.Frames) answer {
 	case count > 1 && (int64(m.Spacing) < nearest(int64(p.setup.Period)) || m.Spacing > p.conf.Greatest):
 		return answer{wire.ResultLimits, nobody}
 	}
-	first := p.at(m.Time)
+	first := p.frameTime(m.Time)
 	for k := range count {
 		if ahead+k < 0 {
 			continue // it came again
@@ -292,6 +292,7 @@ func (p *Player) hold() answer {
 	case wire.StateHeld:
 		return p.ok()
 	case wire.StatePlaying:
+		p.paused = p.now
 		p.enter(wire.StateHeld, wire.CauseHost)
 		return p.ok()
 	}

@@ -253,7 +253,7 @@ func TestResets(t *testing.T) {
 		{"three in a minute", wire.ResetBrownout, 29_000_000, true},
 		{"three in more than a minute", wire.ResetBrownout, 31_000_000, false},
 		{"watchdog", wire.ResetWatchdog, 1_000_000, true},
-		{"unknown", wire.ResetUnknown, 1_000_000, true},
+		{"unknown", wire.ResetUnknown, 1_000_000, false},
 		{"the port was opened", wire.ResetPin, 1_000_000, false},
 	} {
 		d := armed(t)

@@ -92,6 +92,11 @@ func New(show *sequence.Show, performances []*interp.Performance, opts Options) 
 	if _, err := dateOf(opts.Date); err != nil {
 		return nil, err
 	}
+	for _, sm := range show.Motions {
+		if len(sm.After) > mostAfter {
+			return nil, sequence.Problems{{At: sm.At, Text: fmt.Sprintf("%s comes after %d motions, and a card holds %d", sm.Name, len(sm.After), mostAfter), Hint: "name fewer"}}
+		}
+	}
 	c := &Card{show: show, opts: opts}
 	lines, err := linesOf(show.Rig, performances)
 	if err != nil {
@@ -288,8 +293,8 @@ func (k *container) finish(w io.WriterAt) (uint32, error) {
 		k.channels[i].limit(&k.reels[0].line.Channels[i], change)
 	}
 	h := &k.header
-	tables := append(putRecords(kindChannels, 1, len(k.channels), func(i int, r []byte) { k.channels[i].put(r) }),
-		putRecords(kindMotions, h.Table, len(k.reels), func(i int, r []byte) { k.reels[i].motion.put(r) })...)
+	tables := append(putRecords(kindChannels, Version, 1, len(k.channels), func(i int, r []byte) { k.channels[i].put(r) }),
+		putRecords(kindMotions, Version, h.Table, len(k.reels), func(i int, r []byte) { k.reels[i].motion.put(r) })...)
 	h.CRC = crc32.ChecksumIEEE(tables)
 	for _, r := range k.reels {
 		h.CRC = crcJoin(h.CRC, r.motion.CRC, int64(r.motion.Sectors+uint32(r.motion.Words))*SectorSize)

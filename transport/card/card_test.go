@@ -329,6 +329,63 @@ func TestCuesInWords(t *testing.T) {
 	}
 }
 
+// TestSequence: an index that holds motions one after the other is of version 2, says what
+// each comes after by the motion's number + 1, and is whole; another is of version 1.
+func TestSequence(t *testing.T) {
+	x := shore()
+	d := onDisk(t, planned(t, x, "shore.show.yaml", Options{}))
+	if v := d[IndexName]; v[1] != 1 || v[SectorSize+1] != 1 || v[2*SectorSize+1] != 1 {
+		t.Errorf("an index without a sequence is of version %d", v[1])
+	}
+	x["shore.show.yaml"] = strings.Replace(x["shore.show.yaml"], "loop: true}\n  greet", "loop: true, after: [storm, greet]}\n  greet", 1)
+	x["shore.show.yaml"] = strings.Replace(x["shore.show.yaml"], "storm.motion.yaml, loop: true", "storm.motion.yaml", 1)
+	c := planned(t, x, "shore.show.yaml", Options{})
+	d = onDisk(t, c)
+	index := d[IndexName]
+	for s := range 3 {
+		if index[s*SectorSize+1] != 2 {
+			t.Errorf("sector %d is of version %d", s, index[s*SectorSize+1])
+		}
+	}
+	// Record 0 is idle; by FORMAT.md its after is at bytes 28 to 35: storm is motion 2, greet 1.
+	if got := index[2*SectorSize+8+28:][:8]; !bytes.Equal(got, []byte{3, 0, 2, 0, 0, 0, 0, 0}) {
+		t.Errorf("after is % x", got)
+	}
+	if r, err := Verify(d.inputs(c)); err != nil || !r.OK() {
+		t.Errorf("%v, %v", r.Damages, err)
+	}
+	contents, err := Describe(d.inputs(c))
+	if err != nil || contents.Motions[0].Starts != "at power-up; when storm or greet has ended; over and over" || !slices.Equal(contents.Motions[0].After, []string{"storm", "greet"}) {
+		t.Errorf("%+v, %v", contents.Motions[0], err)
+	}
+	for _, name := range []string{ReadmeName, HandoverName} {
+		if text := strings.Join(strings.Fields(string(d[name])), " "); !strings.Contains(text, "when storm or greet has ended") {
+			t.Errorf("%s does not say what idle comes after:\n%s", name, d[name])
+		}
+	}
+	// What cannot be, sealed: a motion that there is not, a number in version 1, versions mixed.
+	for name, change := range map[string]func(x memory){
+		"comes after one that there is not":                           func(x memory) { x[2*SectorSize+8+28] = 4 },
+		"it is of format version 1, and should be of 2":               func(x memory) { x[SectorSize+1] = 1 },
+		"it is of format version 2, and this program reads 1":         func(x memory) { x[1], x[SectorSize+1] = 1, 1 },
+		"motion 1 comes after one that there is not":                  func(x memory) { x[2*SectorSize+8+60+30] = 1 },
+		"motion 0 comes after one that there is not":                  func(x memory) { x[1], x[SectorSize+1], x[2*SectorSize+1] = 1, 1, 1 },
+		"the header: it is of format version 3, and this program rea": func(x memory) { x[1] = 3 },
+	} {
+		bent := slices.Clone(index)
+		change(bent)
+		bent = resealed(bent)
+		in := Input{IndexName, int64(len(bent)), bent}
+		r, err := VerifyFile(in)
+		if err != nil || r.OK() || !strings.Contains(r.Damages[0].Text, strings.TrimPrefix(name, "the header: ")) {
+			t.Errorf("%s: %v, %v", name, r.Damages, err)
+		}
+		if _, err := OpenIndex(bent, in.Size); err == nil {
+			t.Errorf("%s: it was opened", name)
+		}
+	}
+}
+
 // TestErrorsOfShows: what cannot go onto a card, and where it stands.
 func TestErrorsOfShows(t *testing.T) {
 	wide := "rig: Wide\nformat: 1\nboards: {tower: {rate: 50Hz, tick: 0.5us, channels: 200}}\naxes:\n"
@@ -346,6 +403,10 @@ func TestErrorsOfShows(t *testing.T) {
 		{"channel 300", "still.motion.yaml", "channel 300 of board tower cannot stand on a card", func(x texts) {
 			x["still.motion.yaml"] = still
 			x["shore.rig.yaml"] = "rig: Wide\nformat: 1\nboards: {tower: {rate: 50Hz, tick: 0.5us, channels: 400}}\naxes:\n  a0: {kind: switch, board: tower, channel: 300}\n"
+		}},
+		{"after five", "shore.show.yaml", "shore.show.yaml:11:3: f comes after 5 motions, and a card holds 4; name fewer", func(x texts) {
+			x["shore.show.yaml"] = "show: Five\nformat: 1\nrig: shore.rig.yaml\nstart: {play: a}\nmotions:\n  a: {file: idle.motion.yaml}\n  b: {file: idle.motion.yaml, after: a}\n  c: {file: idle.motion.yaml, after: b}\n" +
+				"  d: {file: idle.motion.yaml, after: c}\n  e: {file: idle.motion.yaml, after: d}\n  f: {file: idle.motion.yaml, after: [e, a, b, c, d], while_busy: wait}\n"
 		}},
 		{"round shorter than the delay", "shore.show.yaml", "shore.show.yaml:9:3: a round of storm lasts 0.200 s, and the sound player starts 0.310 s late", func(x texts) {
 			x["storm.motion.yaml"] = wave(0.2, "loop: true\naudio: tone.wav\n")
@@ -411,6 +472,21 @@ func TestNotes(t *testing.T) {
 	c = planned(t, x, "shore.show.yaml", Options{})
 	if len(c.Notes) != 1 || !strings.Contains(c.Notes[0], "storm never starts") {
 		t.Errorf("%q", c.Notes)
+	}
+	// A ring is as endless as a loop; one of which a motion waits lets others in.
+	for from, want := range map[string]int{"while_busy: interrupt": 0, "while_busy: wait": 1, "while_busy: drop": 1} {
+		for _, ring := range []string{"", ", while_busy: wait"} {
+			x = shore()
+			x["shore.show.yaml"] = "show: Ring\nformat: 1\nrig: shore.rig.yaml\nstart: {play: first}\nmotions:\n  first: {file: idle.motion.yaml}\n  idle: {file: idle.motion.yaml, after: [first, storm]}\n" +
+				"  storm: {file: idle.motion.yaml, after: idle" + ring + "}\n  greet: {file: greet.motion.yaml, trigger: {input: 1}, " + from + "}\n"
+			if ring != "" && from == "while_busy: wait" {
+				want = 0
+			}
+			c = planned(t, x, "shore.show.yaml", Options{})
+			if len(c.Notes) != want || want > 0 && !strings.HasPrefix(c.Notes[0], "idle, storm follow each other for ever from power-up, so that greet never starts: ") {
+				t.Errorf("%s%s: %q", from, ring, c.Notes)
+			}
+		}
 	}
 	x = shore()
 	x["shore.rig.yaml"], _, _ = strings.Cut(shoreRig, "sound:")

@@ -53,7 +53,7 @@ func OpenContainer(r io.ReaderAt, size int64) (*Container, error) {
 	if size != int64(h.Sectors)*SectorSize {
 		return nil, &FileError{Sector: -1, Text: lengthText(size, h.Sectors)}
 	}
-	err = eachRecord(r, kindChannels, 1, int(h.Channels), func(i int, rec []byte) error {
+	err = eachRecord(r, kindChannels, Version, 1, int(h.Channels), func(i int, rec []byte) error {
 		ch, err := readChannel(rec)
 		if err == nil && i > 0 && ch.Output <= c.Channels[i-1].Output {
 			err = errors.New("its outputs are not in order")
@@ -65,7 +65,7 @@ func OpenContainer(r io.ReaderAt, size int64) (*Container, error) {
 		return nil, err
 	}
 	next := uint64(h.Data)
-	err = eachRecord(r, kindMotions, h.Table, int(h.Motions), func(_ int, rec []byte) error {
+	err = eachRecord(r, kindMotions, Version, h.Table, int(h.Motions), func(_ int, rec []byte) error {
 		m, err := readMotion(rec)
 		if err == nil {
 			err = m.sane(h, next)
@@ -104,14 +104,14 @@ func readSector(r io.ReaderAt, n int64, s []byte) error {
 }
 
 // eachRecord gives the records of n, which begin at a sector.
-func eachRecord(r io.ReaderAt, k kind, first uint32, n int, visit func(i int, rec []byte) error) error {
+func eachRecord(r io.ReaderAt, k kind, version uint8, first uint32, n int, visit func(i int, rec []byte) error) error {
 	var s Sector
 	for i := 0; i < n; i += recordsIn {
 		number := first + uint32(i/recordsIn)
 		if err := readSector(r, int64(number), s[:]); err != nil {
 			return err
 		}
-		err := sound(s[:], number)
+		err := sound(s[:], version, number)
 		var list [][]byte
 		if err == nil {
 			list, err = records(s[:], k, min(recordsIn, n-i))
@@ -151,7 +151,7 @@ func (c *Container) frames(motion int, m *Motion, i uint32, s []byte) error {
 	if err := readSector(c.r, int64(number), s); err != nil {
 		return err
 	}
-	err := sound(s, number)
+	err := sound(s, Version, number)
 	if err == nil {
 		err = c.Header.framesOf(s, motion, m, i)
 	}
@@ -193,7 +193,7 @@ func (c *Container) Words(motion int) (list []Word, err error) {
 		if err := readSector(c.r, int64(number), s[:]); err != nil {
 			return nil, err
 		}
-		err := sound(s[:], number)
+		err := sound(s[:], Version, number)
 		if err == nil {
 			list, err = readWords(list, s[:], motion, m, i+1 == uint32(m.Words))
 		}
@@ -232,7 +232,7 @@ func putWords(first uint32, motion int, words []Word) []byte {
 	b := make([]byte, (len(pieces)+wordsIn-1)/wordsIn*SectorSize)
 	for i := 0; i < len(pieces); i += wordsIn {
 		s := b[i/wordsIn*SectorSize:][:SectorSize]
-		begin(s, kindWords, first+uint32(i/wordsIn))
+		begin(s, kindWords, Version, first+uint32(i/wordsIn))
 		le.PutUint16(s[6:], uint16(motion))
 		count := min(wordsIn, len(pieces)-i)
 		s[8] = byte(count)

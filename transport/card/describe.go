@@ -76,19 +76,20 @@ type CueContents struct {
 
 // Starts is what starts a motion.
 type Starts struct {
-	Name    string `json:"name"`
-	Starts  string `json:"starts"`
-	PowerUp bool   `json:"power_up"`
-	Loop    bool   `json:"loop"`
-	Busy    string `json:"while_busy"`
-	Board   string `json:"board,omitempty"`
-	Input   *int   `json:"input,omitempty"`
-	Edge    string `json:"edge,omitempty"`
-	WarmUp  uint32 `json:"warm_up_ms"`
-	Lockout uint32 `json:"lockout_ms"`
-	Least   uint32 `json:"every_least_ms"`
-	Most    uint32 `json:"every_greatest_ms"`
-	Seed    uint32 `json:"seed"`
+	Name    string   `json:"name"`
+	Starts  string   `json:"starts"`
+	PowerUp bool     `json:"power_up"`
+	Loop    bool     `json:"loop"`
+	Busy    string   `json:"while_busy"`
+	Board   string   `json:"board,omitempty"`
+	Input   *int     `json:"input,omitempty"`
+	Edge    string   `json:"edge,omitempty"`
+	WarmUp  uint32   `json:"warm_up_ms"`
+	Lockout uint32   `json:"lockout_ms"`
+	Least   uint32   `json:"every_least_ms"`
+	Most    uint32   `json:"every_greatest_ms"`
+	Seed    uint32   `json:"seed"`
+	After   []string `json:"after,omitempty"`
 }
 
 // Describe reads what is in the files of a card. It is no proof that they are whole;
@@ -127,6 +128,9 @@ func (c *Contents) readIndex(f Input) error {
 		t := &x.Triggers[i]
 		s := Starts{Name: printable(t.Name), Starts: x.startsText(i), PowerUp: t.Starts&AtPowerUp != 0, Loop: t.Flags&FlagTriggerLoop != 0,
 			Busy: [...]string{"drop", "wait", "interrupt"}[t.Busy], WarmUp: t.WarmUp, Lockout: t.Lockout, Least: t.Least, Most: t.Greatest, Seed: t.Seed}
+		for _, name := range x.after(i) {
+			s.After = append(s.After, printable(name))
+		}
 		if t.Starts&ByInput != 0 {
 			input := int(t.Input)
 			s.Board, s.Input, s.Edge = printable(x.Boards[t.Board].Name), &input, "rising"

@@ -105,10 +105,10 @@ func TestRecordsAreWhereTheDocumentSays(t *testing.T) {
 			"sectors": 0x41424344, "prelude": 0x5152, "words": 0x6162, "flags": 0x71, "name": "greet"})
 	})
 	t.Run("index", func(t *testing.T) {
-		x := Index{Join: 0x01020304, Start: 0x1112, Name: "The show", Boards: make([]BoardFile, 9), Triggers: make([]Trigger, 0x1516), CRC: 0x21222324}
+		x := Index{Version: 2, Join: 0x01020304, Start: 0x1112, Name: "The show", Boards: make([]BoardFile, 9), Triggers: make([]Trigger, 0x1516), CRC: 0x21222324}
 		var s Sector
 		x.header(s[:])
-		holds(t, s[:checkAt], formatTable(t, index, "Header"), map[string]any{"kind": 0x49, "version": 1, "number": 0, "magic": "LJSHOW",
+		holds(t, s[:checkAt], formatTable(t, index, "Header"), map[string]any{"kind": 0x49, "version": 2, "number": 0, "magic": "LJSHOW",
 			"sectors": 1 + 2 + 0x1516/8 + 1, "crc": 0x21222324, "join": 0x01020304, "motions": 0x1516, "start": 0x1112, "table": 3, "boards": 9, "name": "The show"})
 	})
 	t.Run("board", func(t *testing.T) {
@@ -119,11 +119,11 @@ func TestRecordsAreWhereTheDocumentSays(t *testing.T) {
 	})
 	t.Run("trigger", func(t *testing.T) {
 		x := Trigger{Starts: 1, Busy: 2, Flags: 3, Board: 4, Input: 0x0506, WarmUp: 0x11121314, Lockout: 0x21222324, Least: 0x31323334,
-			Greatest: 0x41424344, Seed: 0x51525354, Name: "greet"}
+			Greatest: 0x41424344, Seed: 0x51525354, After: [4]uint16{0x6162, 0x6364, 0x6566, 0x6768}, Name: "greet"}
 		r := make([]byte, recordSize)
 		x.put(r)
 		holds(t, r, formatTable(t, index, "Triggers"), map[string]any{"starts": 1, "busy": 2, "flags": 3, "board": 4, "input": 0x0506,
-			"warm_up": 0x11121314, "lockout": 0x21222324, "least": 0x31323334, "greatest": 0x41424344, "seed": 0x51525354, "name": "greet"})
+			"warm_up": 0x11121314, "lockout": 0x21222324, "least": 0x31323334, "greatest": 0x41424344, "seed": 0x51525354, "after": 0x6768656663646162, "name": "greet"})
 	})
 }
 

@@ -2,6 +2,7 @@ package card
 
 import (
 	"io"
+	"strings"
 	"testing"
 )
 
@@ -65,6 +66,11 @@ func FuzzIndex(f *testing.F) {
 	f.Add([]byte(d[IndexName]), true)
 	f.Add([]byte(d[IndexName]), false)
 	f.Add([]byte(d[IndexName][:SectorSize]), true)
+	x := shore()
+	x["shore.show.yaml"] = strings.Replace(x["shore.show.yaml"], "idle.motion.yaml, loop: true", "idle.motion.yaml, after: greet", 1)
+	chain := onDisk(f, planned(f, x, "shore.show.yaml", Options{}))[IndexName]
+	f.Add([]byte(chain), true)
+	f.Add([]byte(chain), false)
 	f.Fuzz(func(t *testing.T, b []byte, seals bool) {
 		m := memory(b)
 		if seals {

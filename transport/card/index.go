@@ -27,6 +27,7 @@ const (
 
 // Index is the file that says what starts which motion.
 type Index struct {
+	Version  uint8  // of the format: that of all its sectors
 	Join     uint32 // ms; None where none is given
 	Start    uint16 // motion that plays at power-up; 0xffff: none
 	Name     string // of the show
@@ -51,6 +52,9 @@ const (
 	ByInterval = 4
 )
 
+// mostAfter is how many motions a motion may come after.
+const mostAfter = 4
+
 // What a start does while another motion plays, in Trigger.Busy.
 const (
 	BusyDrop = iota
@@ -71,21 +75,22 @@ type Trigger struct {
 	Flags    uint8
 	Board    uint8 // whose input it is
 	Input    uint16
-	WarmUp   uint32 // ms
-	Lockout  uint32 // ms
-	Least    uint32 // ms, of the interval
-	Greatest uint32 // ms
-	Seed     uint32 // first state of the Random
-	Name     string // of the motion
+	WarmUp   uint32            // ms
+	Lockout  uint32            // ms
+	Least    uint32            // ms, of the interval
+	Greatest uint32            // ms
+	Seed     uint32            // first state of the Random
+	After    [mostAfter]uint16 // motions at whose end it starts, each by its number + 1; 0: none
+	Name     string            // of the motion
 }
 
 const showNameSize = 48
 
 // bytes gives the file. It sets CRC.
 func (x *Index) bytes() []byte {
-	boards := putRecords(kindBoards, 1, len(x.Boards), func(i int, r []byte) { x.Boards[i].put(r) })
+	boards := putRecords(kindBoards, x.Version, 1, len(x.Boards), func(i int, r []byte) { x.Boards[i].put(r) })
 	table := uint32(1 + sectorsFor(len(x.Boards)))
-	triggers := putRecords(kindTriggers, table, len(x.Triggers), func(i int, r []byte) { x.Triggers[i].put(r) })
+	triggers := putRecords(kindTriggers, x.Version, table, len(x.Triggers), func(i int, r []byte) { x.Triggers[i].put(r) })
 	x.CRC = crc32.Update(crc32.ChecksumIEEE(boards), crc32.IEEETable, triggers)
 	var s Sector
 	x.header(s[:])
@@ -95,7 +100,7 @@ func (x *Index) bytes() []byte {
 func (x *Index) sectors() int { return 1 + sectorsFor(len(x.Boards)) + sectorsFor(len(x.Triggers)) }
 
 func (x *Index) header(s []byte) {
-	begin(s, kindIndex, 0)
+	begin(s, kindIndex, x.Version, 0)
 	copy(s[bodyAt:], magicShow)
 	le.PutUint32(s[12:], uint32(x.sectors()))
 	le.PutUint32(s[16:], x.CRC)
@@ -110,10 +115,10 @@ func (x *Index) header(s []byte) {
 
 // readIndexHeader reads the first sector; the lists have their lengths, and are empty.
 func readIndexHeader(s []byte) (*Index, error) {
-	if err := leading(s, kindIndex, magicShow, "the index"); err != nil {
+	if err := leading(s, kindIndex, IndexVersion, magicShow, "the index"); err != nil {
 		return nil, err
 	}
-	x := &Index{CRC: le.Uint32(s[16:]), Join: le.Uint32(s[20:]), Start: le.Uint16(s[26:]), Name: text(s[48 : 48+showNameSize]),
+	x := &Index{Version: s[1], CRC: le.Uint32(s[16:]), Join: le.Uint32(s[20:]), Start: le.Uint16(s[26:]), Name: text(s[48 : 48+showNameSize]),
 		Boards: make([]BoardFile, s[32]), Triggers: make([]Trigger, le.Uint16(s[24:]))}
 	var again Sector
 	x.header(again[:])
@@ -141,14 +146,14 @@ func OpenIndex(r io.ReaderAt, size int64) (*Index, error) {
 	if size != int64(x.sectors())*SectorSize {
 		return nil, &FileError{Sector: -1, Text: lengthText(size, uint32(x.sectors()))}
 	}
-	err = eachRecord(r, kindBoards, 1, len(x.Boards), func(i int, rec []byte) (err error) {
+	err = eachRecord(r, kindBoards, x.Version, 1, len(x.Boards), func(i int, rec []byte) (err error) {
 		x.Boards[i], err = readBoardFile(rec)
 		return err
 	})
 	if err != nil {
 		return nil, err
 	}
-	err = eachRecord(r, kindTriggers, uint32(1+sectorsFor(len(x.Boards))), len(x.Triggers), func(i int, rec []byte) (err error) {
+	err = eachRecord(r, kindTriggers, x.Version, uint32(1+sectorsFor(len(x.Boards))), len(x.Triggers), func(i int, rec []byte) (err error) {
 		x.Triggers[i], err = x.readTrigger(i, rec)
 		return err
 	})
@@ -184,12 +189,46 @@ func (t *Trigger) put(r []byte) {
 	le.PutUint32(r[16:], t.Least)
 	le.PutUint32(r[20:], t.Greatest)
 	le.PutUint32(r[24:], t.Seed)
+	for i, a := range t.After {
+		le.PutUint16(r[28+2*i:], a)
+	}
 	putText(r[36:], t.Name)
+}
+
+// mayFollow says whether what a motion comes after are motions that there are, with nothing
+// but zeros behind them, and the version knows of that.
+func (x *Index) mayFollow(t *Trigger) bool {
+	last := len(x.Triggers)
+	if x.Version < IndexVersion {
+		last = 0
+	}
+	for _, a := range t.After {
+		if int(a) > last {
+			return false
+		}
+		if a == 0 {
+			last = 0
+		}
+	}
+	return true
+}
+
+// after gives the names of the motions after which motion i comes.
+func (x *Index) after(i int) (names []string) {
+	for _, a := range x.Triggers[i].After {
+		if a > 0 {
+			names = append(names, x.Triggers[a-1].Name)
+		}
+	}
+	return names
 }
 
 func (x *Index) readTrigger(i int, r []byte) (t Trigger, err error) {
 	t = Trigger{Starts: r[0], Busy: r[1], Flags: r[2], Board: r[3], Input: le.Uint16(r[4:]), WarmUp: le.Uint32(r[8:]),
 		Lockout: le.Uint32(r[12:]), Least: le.Uint32(r[16:]), Greatest: le.Uint32(r[20:]), Seed: le.Uint32(r[24:]), Name: text(r[36:])}
+	for k := range t.After {
+		t.After[k] = le.Uint16(r[28+2*k:])
+	}
 	var again [recordSize]byte
 	t.put(again[:])
 	input, interval, power := t.Starts&ByInput != 0, t.Starts&ByInterval != 0, t.Starts&AtPowerUp != 0
@@ -202,6 +241,8 @@ func (x *Index) readTrigger(i int, r []byte) (t Trigger, err error) {
 		return t, fmt.Errorf("the input that starts motion %d is on board %d, and there are %d", i, t.Board, len(x.Boards))
 	case t.Greatest < t.Least || interval && t.Seed == 0:
 		return t, fmt.Errorf("the random interval of motion %d cannot be", i)
+	case !x.mayFollow(&t):
+		return t, fmt.Errorf("motion %d comes after one that there is not", i)
 	case power != (int(x.Start) == i):
 		return t, fmt.Errorf("motion %d and the header do not agree on what plays at power-up", i)
 	}

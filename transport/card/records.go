@@ -33,7 +33,7 @@ var (
 )
 
 func (h *Header) put(s []byte) {
-	begin(s, kindHeader, 0)
+	begin(s, kindHeader, Version, 0)
 	copy(s[bodyAt:], magicCard)
 	le.PutUint32(s[12:], h.Sectors)
 	le.PutUint32(s[16:], h.CRC)
@@ -52,7 +52,7 @@ func (h *Header) put(s []byte) {
 }
 
 func readHeader(s []byte) (*Header, error) {
-	if err := leading(s, kindHeader, magicCard, "a container"); err != nil {
+	if err := leading(s, kindHeader, Version, magicCard, "a container"); err != nil {
 		return nil, err
 	}
 	h := &Header{Sectors: le.Uint32(s[12:]), CRC: le.Uint32(s[16:]), Print: le.Uint32(s[20:]), Rig: le.Uint32(s[24:]),
@@ -66,12 +66,12 @@ func readHeader(s []byte) (*Header, error) {
 	return h, h.sane()
 }
 
-// leading is an error where a sector is not the first of a file.
-func leading(s []byte, k kind, magic []byte, what string) error {
+// leading is an error where a sector is not the first of a file, of at most a version.
+func leading(s []byte, k kind, newest uint8, magic []byte, what string) error {
 	if !bytes.Equal(s[bodyAt:bodyAt+len(magic)], magic) {
 		return fmt.Errorf("it does not begin like %s of a card", what)
 	}
-	if err := sound(s, 0); err != nil {
+	if err := sound(s, max(Version, min(s[1], newest)), 0); err != nil {
 		return err
 	}
 	return expect(s, k)

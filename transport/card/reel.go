@@ -161,7 +161,7 @@ func (r *reel) write(w io.WriterAt) error {
 			return err
 		}
 		count := min(each, r.motion.Frames-i*each)
-		begin(s, kindFrames, r.motion.First+i)
+		begin(s, kindFrames, Version, r.motion.First+i)
 		le.PutUint16(s[6:], uint16(r.number))
 		le.PutUint32(s[8:], i*each)
 		s[12] = byte(count)
@@ -224,7 +224,7 @@ func (r *reel) compare(c *Container) error {
 		}
 		for ; len(b) > 0; b, i = b[SectorSize:], i+1 {
 			s := b[:SectorSize]
-			err := sound(s, m.First+i)
+			err := sound(s, Version, m.First+i)
 			if err == nil {
 				err = c.Header.framesOf(s, r.number, m, i)
 			}

@@ -68,7 +68,7 @@ func (s *scan) sector(n uint32, b []byte) {
 		return
 	}
 	s.sum = crc32.Update(s.sum, crc32.IEEETable, b)
-	err := sound(b, n)
+	err := sound(b, Version, n)
 	switch {
 	case s.h == nil:
 		if err != nil {

@@ -14,8 +14,11 @@ const SectorSize = 512
 // Sector is a sector in memory.
 type Sector [SectorSize]byte
 
-// Version is that of the format.
-const Version = 1
+// Versions of the format.
+const (
+	Version      = 1 // of containers, and of an index in which no motion comes after another
+	IndexVersion = 2 // of an index in which one does; the newest that is read
+)
 
 // kind is the first byte of a sector.
 type kind byte
@@ -49,22 +52,25 @@ const (
 var le = binary.LittleEndian
 
 // begin makes an empty sector of a kind.
-func begin(s []byte, k kind, number uint32) {
+func begin(s []byte, k kind, version uint8, number uint32) {
 	clear(s)
-	s[0], s[1] = byte(k), Version
+	s[0], s[1] = byte(k), version
 	le.PutUint32(s[2:], number)
 }
 
 // seal puts the check behind a sector.
 func seal(s []byte) { le.PutUint16(s[checkAt:], wire.Checksum(s[:checkAt])) }
 
-// sound is an error where a sector is not what stands at this place of a file.
-func sound(s []byte, number uint32) error {
+// sound is an error where a sector is not what stands at this place of a file of a version.
+func sound(s []byte, version uint8, number uint32) error {
 	if want, got := wire.Checksum(s[:checkAt]), le.Uint16(s[checkAt:]); want != got {
 		return fmt.Errorf("its CRC-16 is %04x and should be %04x", got, want)
 	}
-	if s[1] != Version {
-		return fmt.Errorf("it is of format version %d, and this program reads %d", s[1], Version)
+	if s[1] > version {
+		return fmt.Errorf("it is of format version %d, and this program reads %d", s[1], version)
+	}
+	if s[1] < version {
+		return fmt.Errorf("it is of format version %d, and should be of %d", s[1], version)
 	}
 	if n := le.Uint32(s[2:]); n != number {
 		return fmt.Errorf("it is sector %d, in the wrong place", n)
@@ -84,11 +90,11 @@ func expect(s []byte, k kind) error {
 func sectorsFor(records int) int { return (records + recordsIn - 1) / recordsIn }
 
 // putRecords writes the sectors of n records from sector first on.
-func putRecords(k kind, first uint32, n int, put func(i int, r []byte)) []byte {
+func putRecords(k kind, version uint8, first uint32, n int, put func(i int, r []byte)) []byte {
 	b := make([]byte, sectorsFor(n)*SectorSize)
 	for i := 0; i < n; i += recordsIn {
 		s := b[i/recordsIn*SectorSize:][:SectorSize]
-		begin(s, k, first+uint32(i/recordsIn))
+		begin(s, k, version, first+uint32(i/recordsIn))
 		count := min(recordsIn, n-i)
 		s[bodyAt] = byte(count)
 		for j := range count {

@@ -4,13 +4,14 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"limberjack/sequence"
 )
 
 // newIndex says what starts which motion.
 func (c *Card) newIndex() Index {
-	x := Index{Join: None, Start: noMotion, Name: cut(c.show.Name, showNameSize)}
+	x := Index{Version: Version, Join: None, Start: noMotion, Name: cut(c.show.Name, showNameSize)}
 	if c.show.Join.Given() {
 		x.Join = milliseconds(c.show.Join)
 	}
@@ -28,27 +29,113 @@ func (c *Card) newIndex() Index {
 			x.Start = uint16(i)
 			t.Starts |= AtPowerUp
 		}
-		if t.Starts == 0 {
+		if len(sm.After) > 0 {
+			x.Version = IndexVersion
+		} else if t.Starts == 0 {
 			c.note("nothing starts %s: it is on the card and will not play", sm.Name)
 		}
 		x.Triggers = append(x.Triggers, t)
 		c.soundNote(sm)
 	}
 	c.endlessNote(x.Triggers)
+	c.memoryNotes(x.Triggers)
 	return x
 }
 
-// endlessNote says what never comes because the motion of the power-up never ends.
-func (c *Card) endlessNote(list []Trigger) {
-	start := c.show.Start
-	if start == nil || !start.Loop {
-		return
-	}
-	for i, sm := range c.show.Motions {
-		if sm != start && list[i].Busy == BusyDrop {
-			c.note("%s plays over and over from power-up, so that %s never starts: give %s while_busy: interrupt, or wait, for the end of a round", start.Name, sm.Name, sm.Name)
+// What a board's program has memory for unless it is built with more: LJ_SHOW_TIMERS,
+// LJ_SHOW_RANDOMS and WAITING_MOST of its card player.
+const (
+	boardTimers  = 6
+	boardRandoms = 3
+	boardWaiting = 16
+)
+
+// memoryNotes says, where the first motion stands that is too much, what a board has no memory
+// for: it would refuse the show and stand at rest. Intervals run on every board, an input's
+// lockout on that which has the input.
+func (c *Card) memoryNotes(list []Trigger) {
+	for b, k := range c.containers {
+		timers, randoms, waiting := 0, 0, 0
+		var at sequence.Pos
+		for i, t := range list {
+			input := t.Starts&ByInput != 0 && int(t.Board) == b
+			if input && t.Lockout > 0 {
+				timers++
+			}
+			if t.Starts&ByInterval != 0 {
+				timers++
+				randoms++
+			}
+			if (input || t.Starts&ByInterval != 0 || t.After[0] != 0) && t.Busy == BusyWait {
+				waiting++
+			}
+			if !at.Known() && (timers > boardTimers || randoms > boardRandoms || waiting > boardWaiting) {
+				at = c.show.Motions[i].At
+			}
+		}
+		if timers > boardTimers || randoms > boardRandoms {
+			c.note("%v: the motions of board %s have %d lockouts and intervals, %d of these intervals, and its program has memory for %d and %d: it will refuse the show. Use fewer, or write LJ_SHOW_TIMERS %d and LJ_SHOW_RANDOMS %d (16 each at most) into its lj_config.h and flash it anew",
+				at, k.board.Name, timers, randoms, boardTimers, boardRandoms, max(timers, boardTimers), max(randoms, boardRandoms))
+		}
+		if waiting > boardWaiting {
+			c.note("%v: %d motions may wait on board %s, which has memory for %d: it will refuse the show. Give some another while_busy", at, waiting, k.board.Name, boardWaiting)
 		}
 	}
+}
+
+// endlessNote says what never comes because what begins at power-up never ends.
+func (c *Card) endlessNote(list []Trigger) {
+	endless, waits := c.endless()
+	if len(endless) == 0 {
+		return
+	}
+	what := endless[0].Name + " plays over and over"
+	if len(endless) > 1 {
+		what = namesOf(endless) + " follow each other for ever"
+	}
+	for i, sm := range c.show.Motions {
+		switch own := list[i]; {
+		case sm == c.show.Start || slices.Contains(endless, sm) || own.Starts == 0:
+		case own.Busy == BusyDrop && waits:
+			c.note("%s from power-up, so that %s never starts: give %s while_busy: interrupt, or wait, for the end of a round", what, sm.Name, sm.Name)
+		case own.Busy != BusyInterrupt && !waits:
+			c.note("%s from power-up, so that %s never starts: give it while_busy: interrupt, or one of them and %s while_busy: wait", what, sm.Name, sm.Name)
+		}
+	}
+}
+
+// endless gives what plays over and over in the end when nothing interrupts what begins at
+// power-up: a loop, or a ring of motions that come after each other. waits says whether it
+// lets those in that wait.
+func (c *Card) endless() (list []*sequence.ShowMotion, waits bool) {
+	for m := c.show.Start; m != nil; m = c.follower(m) {
+		if m.Loop {
+			return []*sequence.ShowMotion{m}, true
+		}
+		if i := slices.Index(list, m); i >= 0 {
+			ring := list[i:]
+			return ring, slices.ContainsFunc(ring, func(m *sequence.ShowMotion) bool { return m.WhileBusy == sequence.BusyWait })
+		}
+		list = append(list, m)
+	}
+	return nil, false
+}
+
+// follower gives the motion that starts at the end of another; nil: none.
+func (c *Card) follower(m *sequence.ShowMotion) *sequence.ShowMotion {
+	i := slices.IndexFunc(c.show.Motions, func(sm *sequence.ShowMotion) bool { return slices.Contains(sm.After, m) })
+	if i < 0 {
+		return nil
+	}
+	return c.show.Motions[i]
+}
+
+func namesOf(list []*sequence.ShowMotion) string {
+	names := make([]string, len(list))
+	for i, m := range list {
+		names[i] = m.Name
+	}
+	return strings.Join(names, ", ")
 }
 
 func (c *Card) note(format string, args ...any) {
@@ -65,6 +152,9 @@ func (c *Card) newTrigger(i int, sm *sequence.ShowMotion) Trigger {
 	t := Trigger{Busy: busy[sm.WhileBusy], Board: noBoard, Name: cut(sm.Name, nameSize)}
 	if sm.Loop {
 		t.Flags |= FlagTriggerLoop
+	}
+	for k, before := range sm.After {
+		t.After[k] = uint16(slices.Index(c.show.Motions, before) + 1)
 	}
 	if sm.Every[0].Given() {
 		t.Starts |= ByInterval

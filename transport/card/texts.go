@@ -112,6 +112,9 @@ func (x *Index) startsText(i int) string {
 	if t.Starts&ByInterval != 0 {
 		list = append(list, fmt.Sprintf("%s to %s after its end, at random", clockText(float64(t.Least)/1000), clockText(float64(t.Greatest)/1000)))
 	}
+	if names := x.after(i); len(names) > 0 {
+		list = append(list, "when "+strings.Join(names, " or ")+" has ended")
+	}
 	if len(list) == 0 {
 		return "nothing starts it"
 	}
@@ -119,7 +122,7 @@ func (x *Index) startsText(i int) string {
 	if t.Flags&FlagTriggerLoop != 0 {
 		s += "; over and over"
 	}
-	if t.Starts&(ByInput|ByInterval) != 0 {
+	if t.Starts&(ByInput|ByInterval) != 0 || t.After[0] != 0 && t.Busy == BusyWait {
 		s += [...]string{"; dropped while another plays", "; waits while another plays", "; breaks into another"}[t.Busy]
 	}
 	return s

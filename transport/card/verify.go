@@ -293,8 +293,12 @@ func verifyIndex(f Input, x *inspector) (c content, err error) {
 			}
 			return
 		}
+		version := max(Version, min(s[1], IndexVersion)) // where the header cannot be read, each tells for itself
+		if c.index != nil {
+			version = c.index.Version
+		}
 		sum = crc32.Update(sum, crc32.IEEETable, s)
-		if err := sound(s, n); err != nil {
+		if err := sound(s, version, n); err != nil {
 			x.sector(int64(n), err)
 			return
 		}

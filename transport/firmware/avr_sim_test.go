@@ -25,9 +25,28 @@ import (
 // cycle is a time of the simulated chip, which has 16 to the us.
 const cyclesPerUS = 16
 
-// avrFlags are those with which everybody builds the AVR port, with warnings and the
+// target is a chip that tests simulate.
+type target struct {
+	port   string
+	mcu    string   // of the compiler and the simulator
+	pins   []string // of the outputs: the table in its chip_NAME.h
+	flash  float64  // bytes beside a bootloader
+	memory float64  // bytes
+	off    float64  // ticks by which a width may be off
+}
+
+// The chips. A bootloader takes 512 bytes of the flash of an ATmega328P, and up to 8192 of an
+// ATmega2560's (data sheets, "Features", and "Boot Loader Support").
+var (
+	small = &target{"atmega328p", "atmega328p", barePins, 32768 - 512, 2048, 1}
+	large = &target{"atmega2560", "atmega2560", megaPins, 262144 - 8192, 8192, 0.5}
+)
+
+// flags are those with which everybody builds the AVR port, with warnings and the
 // compiler's word about the stack.
-var avrFlags = append(strings.Fields(firmware.Flags()), "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror", "-fstack-usage")
+func (g *target) flags(t testing.TB) []string {
+	return append(strings.Fields(portOf(t, g.port).Flags()), "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror", "-fstack-usage")
+}
 
 // built has programs for the chip, and the simulator, each made once.
 var built struct {
@@ -74,6 +93,15 @@ func simulator(t testing.TB) string {
 // avrProgram compiles sources for the chip, all at once as they are one program.
 func avrProgram(t testing.TB, name string, c *firmware.Config, sources []string, flags ...string) string {
 	t.Helper()
+	return small.program(t, name, c, sources, flags...)
+}
+
+func (g *target) program(t testing.TB, name string, c *firmware.Config, sources []string, flags ...string) string {
+	t.Helper()
+	if g != small {
+		name += "-" + g.mcu
+	}
+	avrFlags := g.flags(t)
 	tool(t, "avr-gcc")
 	return once(t, name+".elf", func(path string) {
 		dir := filepath.Join(scratch, name)
@@ -129,6 +157,7 @@ type sentByte struct {
 
 // chip is a board in the simulator, in virtual time.
 type chip struct {
+	*target
 	t       testing.TB
 	in      io.WriteCloser
 	out     *bufio.Reader
@@ -144,8 +173,13 @@ type chip struct {
 // newChip starts a program at its power-up.
 func newChip(t testing.TB, program string, baud int, args ...string) *chip {
 	t.Helper()
-	c := &chip{t: t}
-	args = append([]string{"-b", strconv.Itoa(baud)}, args...)
+	return small.chip(t, program, baud, args...)
+}
+
+func (g *target) chip(t testing.TB, program string, baud int, args ...string) *chip {
+	t.Helper()
+	c := &chip{target: g, t: t}
+	args = append([]string{"-m", g.mcu, "-b", strconv.Itoa(baud)}, args...)
 	cmd := exec.Command(simulator(t), append(args, program)...)
 	cmd.Stderr = &c.trouble
 	var err error
@@ -279,6 +313,7 @@ type simLink struct {
 	once   sync.Once
 	free   time.Duration // when the line has taken all that was sent
 	enc    wire.Encoder
+	width  int // values of a frame
 
 	frames []sentFrame
 }
@@ -300,7 +335,7 @@ type sentFrame struct {
 const simStep = 500 * time.Microsecond
 
 func newSimLink(c *chip, clock live.Clock, baud int, ppm float64) *simLink {
-	l := &simLink{chip: c, clock: clock, baud: baud, drift: ppm * 1e-6, zero: clock.Now(),
+	l := &simLink{chip: c, clock: clock, baud: baud, width: 12, drift: ppm * 1e-6, zero: clock.Now(),
 		turn: make(chan struct{}, 1), come: make(chan arrival, 1<<16), closed: make(chan struct{})}
 	l.turn <- struct{}{}
 	go l.follow()
@@ -384,7 +419,7 @@ func (l *simLink) put(m wire.Message) (s live.Sent, err error) {
 
 // keep notes the frames of a message.
 func (l *simLink) keep(m *wire.Frames) {
-	const width = 12
+	width := l.width
 	for k := 0; k < m.Values.Len()/width; k++ {
 		f := sentFrame{index: m.Index.Add(k), time: m.Time.Add(int64(k) * int64(m.Spacing) / 1000)}
 		for i := range width {

@@ -24,8 +24,10 @@ import (
 	"limberjack/transport/wire"
 )
 
-// barePins are the pins of the outputs: the table in src/avr/outputs.c.
+// barePins and megaPins are the pins of the outputs: the tables in src/avr/chip_*.h.
 var barePins = []string{"D2", "D3", "D4", "D5", "D6", "D7", "B0", "B1", "C0", "C1", "C2", "C3"}
+
+var megaPins = []string{"A0", "A1", "A2", "A3", "A4", "A5", "A6", "A7", "C7", "C6", "C5", "C4", "C3", "C2", "C1", "C0"}
 
 // galleryRig has twelve gulls on the lighthouse's gallery, a servo each. Every third has
 // the widest range of pulses that servos take (500 to 2500 us, common practice), so that
@@ -168,7 +170,7 @@ func TestPulses(t *testing.T) {
 				c.feed(0, line)
 			}
 			c.run((10000 + slots*20000) * cyclesPerUS)
-			checkRandomPulses(t, c, test.mode, slots, test.move)
+			checkRandomPulses(t, c, 12, test.mode, slots, test.move)
 			s := c.stat()
 			planning := binary.LittleEndian.Uint16(c.peek("planning", 2))
 			t.Logf("a slot is planned within %.2f ms; receiver overruns %.0f", float64(planning)/2000, s["overruns"])
@@ -192,14 +194,14 @@ const (
 )
 
 // checkRandomPulses holds all pulses against the numbers that the program drew.
-func checkRandomPulses(t *testing.T, c *chip, mode, slots int, move float64) {
+func checkRandomPulses(t *testing.T, c *chip, pins, mode, slots int, move float64) {
 	t.Helper()
 	all := pulsesOf(t, c.edges)
 	x := uint32(2463534242) // Marsaglia, "Xorshift RNGs", 2003, as in the program
 	var width, period spread
 	var ends []uint64
 	for k := range slots - 1 {
-		for _, pin := range barePins {
+		for _, pin := range c.pins[:pins] {
 			x ^= x << 13
 			x ^= x >> 17
 			x ^= x << 5
@@ -212,7 +214,7 @@ func checkRandomPulses(t *testing.T, c *chip, mode, slots int, move float64) {
 			}
 			p := all[pin][k]
 			ends = append(ends, p.rise+p.width)
-			if width.add(tickError(p, want)); math.Abs(tickError(p, want)) > 1 {
+			if width.add(tickError(p, want)); math.Abs(tickError(p, want)) > c.off {
 				t.Fatalf("slot %d, %s: %.2f ticks are asked for, and %d come", k, pin, float64(p.width)/8, want)
 			}
 			if k > 0 {
@@ -266,7 +268,7 @@ func TestDivisors(t *testing.T) {
 	t.Run("230400 is refused", func(t *testing.T) { // -3.5 %, outside of what the data sheet recommends
 		tool(t, "avr-gcc")
 		dir := t.TempDir()
-		args := append(append([]string{}, avrFlags...), header(t, bareConfig(tl, 230400), dir, "src/avr")...)
+		args := append(small.flags(t), header(t, bareConfig(tl, 230400), dir, "src/avr")...)
 		out, err := exec.Command("avr-gcc", append(args, "-c", "-o", filepath.Join(dir, "x.o"), "src/avr/serial.c")...).CombinedOutput()
 		if err == nil || !strings.Contains(string(out), "take 250000") {
 			t.Errorf("%v\n%s", err, out)
@@ -301,7 +303,7 @@ func TestCard(t *testing.T) {
 	c.feed(0, line)
 	const slots = 100
 	c.run((10000 + slots*20000) * cyclesPerUS)
-	checkRandomPulses(t, c, 0, slots, 0.1)
+	checkRandomPulses(t, c, 12, 0, slots, 0.1)
 	number := func(name string) int { return int(binary.LittleEndian.Uint16(c.peek(name, 2))) }
 	s := c.stat()
 	t.Logf("%d blocks in %d s, %d failed as they should, %d wrong; %.0f commands, %.0f collisions on SPI", number("good"), slots/50, number("bad"), number("wrong"), s["commands"], s["collisions"])
@@ -356,6 +358,7 @@ func streamTo(t *testing.T, c *chip, tl *timeline.Timeline, baud int, ppm float6
 	synctest.Test(t, func(t *testing.T) {
 		clock := live.NewSystemClock()
 		link := newSimLink(s.chip, clock, baud, ppm)
+		link.width = len(tl.Channels)
 		b, err := live.Connect(t.Context(), link, live.Options{Timeline: tl, Clock: clock})
 		if err != nil {
 			t.Fatal(err)
@@ -428,28 +431,29 @@ func checkPulses(t *testing.T, s *streamed) {
 	held, compared := 0, 0
 	for i := range s.tl.Channels {
 		c := &s.tl.Channels[i]
-		list := all[barePins[c.Number]]
+		pin := s.chip.pins[c.Number]
+		list := all[pin]
 		k := 0
 		for n, f := range s.frames {
 			due := float64(uint32(f.time-s.epoch))*cyclesPerUS + float64(c.Offset)*8
 			// Pulses before the first frame, and after the last, hold a pose.
 			for k < len(list) && float64(list[k].rise) < due-slot/2 {
 				if n > 0 {
-					t.Fatalf("%s: a pulse at cycle %d has no frame", barePins[i], list[k].rise)
+					t.Fatalf("%s: a pulse at cycle %d has no frame", pin, list[k].rise)
 				}
 				checkLimits(t, c, list[k])
 				held++
 				k++
 			}
 			if k == len(list) || float64(list[k].rise) > due+slot/2 {
-				t.Fatalf("%s: frame %d has no pulse at cycle %.0f", barePins[i], f.index, due)
+				t.Fatalf("%s: frame %d has no pulse at cycle %.0f", pin, f.index, due)
 			}
 			p := list[k]
 			e := tickError(p, f.values[i])
 			width.add(e)
 			place.add((float64(p.rise) - due) / cyclesPerUS)
-			if math.Abs(e) > 1 {
-				t.Fatalf("%s: frame %d is %d ticks, and %.2f come", barePins[i], f.index, f.values[i], float64(p.width)/8)
+			if math.Abs(e) > s.chip.off {
+				t.Fatalf("%s: frame %d is %d ticks, and %.2f come", pin, f.index, f.values[i], float64(p.width)/8)
 			}
 			if checkLimits(t, c, p); n > 0 {
 				period.add(100 * (float64(p.rise-list[k-1].rise)/slot - 1))
@@ -484,14 +488,14 @@ func checkFigures(t *testing.T, s *streamed, baud int) {
 	t.Helper()
 	f := s.figure
 	t.Logf("processor %.1f %% busy, static memory %.0f bytes, stack %.0f of %.0f, UBRR0 %.0f, %.1f baud, %.0f bytes came, %.0f overruns",
-		100*f["load"], f["static"], f["stack"], 2048-f["static"], f["ubrr"], f["baud"], f["arrived"], f["overruns"])
+		100*f["load"], f["static"], f["stack"], s.chip.memory-f["static"], f["ubrr"], f["baud"], f["arrived"], f["overruns"])
 	if f["overruns"] != 0 || f["garbled"] != 0 {
 		t.Error("bytes were lost")
 	}
 	if f["load"] >= 0.5 {
 		t.Errorf("the processor is %.1f %% busy", 100*f["load"])
 	}
-	if f["static"]+f["stack"] > 2048-64 {
+	if f["static"]+f["stack"] > s.chip.memory-64 {
 		t.Error("memory is nearly full")
 	}
 	for _, d := range divisors {

@@ -31,13 +31,13 @@ join: 500ms
 motions:
   swell: {file: swell.motion.yaml, every: [1s, 2s], seed: 7}
   round: {file: round.motion.yaml, loop: true, trigger: {input: 1, lockout: 1s}, while_busy: interrupt}
-  again: {file: swell.motion.yaml, trigger: {input: 2, edge: falling}, while_busy: wait}
+  again: {file: swell.motion.yaml, trigger: {input: 2, edge: falling}, after: swell, while_busy: wait}
 `
 
-func newReader(t testing.TB) *reader {
+func newReader(t testing.TB, fat card.FAT) *reader {
 	t.Helper()
 	tool(t, "cc")
-	r := &reader{e: exhibitOf(t, coastShow(fuzzMotions, nil), "coast.show.yaml", card.ImageOptions{})}
+	r := &reader{e: exhibitOf(t, coastShow(fuzzMotions, nil), "coast.show.yaml", card.ImageOptions{FAT: fat})}
 	r.places = [2]int{r.e.place(t, r.e.index), r.e.place(t, r.e.file)}
 	// The rest of the image is free space, which nobody reads.
 	r.e.image = r.e.image[:r.places[1]+len(r.e.file)]
@@ -131,6 +131,11 @@ func (r *reader) verdict(index, file []byte) (plays bool, good []byte, doubtful 
 		len(x.Triggers) != len(c.Motions) || h.Period < r.e.config.Least || h.Period > r.e.config.Greatest {
 		return false, nil, false
 	}
+	for _, ch := range c.Channels { // each pulse has to end within a period
+		if end := (uint64(ch.Offset) + uint64(ch.High)) * uint64(h.Tick); ch.Unit == wire.UnitTicks && end > uint64(h.Period)*1000 {
+			return false, nil, false
+		}
+	}
 	timers, randoms := 0, 0
 	for _, t := range x.Triggers {
 		if t.Starts&card.ByInput != 0 && int(t.Board) == mine && t.Input < 16 && t.Lockout > 0 {
@@ -159,7 +164,7 @@ func (r *reader) verdict(index, file []byte) (plays bool, good []byte, doubtful 
 
 // Go and C agree on index and container: on whether a board plays them, and on each sector.
 func FuzzCardFiles(f *testing.F) {
-	r := newReader(f)
+	r := newReader(f, card.FAT16)
 	at := func(file, place int, value byte) []byte {
 		if file == 1 {
 			place += len(r.e.index)
@@ -172,11 +177,26 @@ func FuzzCardFiles(f *testing.F) {
 		f.Add(at(1, place, 3), true)
 		f.Add(at(1, place, 0), false)
 	}
+	for _, place := range []int{1060, 1061, 1120, 1180, 1181, 1182, 1184, 1186} { // after, in records T
+		f.Add(at(0, place, 1), true)
+		f.Add(at(0, place, 4), true)
+		f.Add(at(0, place, 3), true)
+	}
+	first := slices.Concat(at(0, 1, 1), at(0, 513, 1), at(0, 1025, 1)) // an index of version 1
+	f.Add(first, true)
+	f.Add(slices.Concat(first, at(0, 1180, 0)), true)
+	f.Add(at(0, 513, 1), true)
+	f.Add(at(0, 1, 0), true)
 	for s := range len(r.e.file) / 512 {
 		f.Add(at(1, 512*s+8, 1), true)
 		f.Add(at(1, 512*s+13, 1), true)
 		f.Add(at(1, 512*s+509, 1), true)
 		f.Add(at(1, 512*s+200, 9), false)
+	}
+	for _, values := range stored(f, "testdata/fuzz/card") { // the same show is on all cards
+		if b := bytesOf(f, values[0]); len(b) >= 2 && b[1]&inFiles != 0 {
+			f.Add(b[2:], b[1]&resealed != 0)
+		}
 	}
 	f.Fuzz(func(t *testing.T, changes []byte, fix bool) {
 		both := append(slices.Clone(r.e.index), r.e.file...)
@@ -202,20 +222,28 @@ func FuzzCardFiles(f *testing.F) {
 // Whatever stands in the structures of the volume, the reader comes to an end, reads no
 // memory that is not its own, and drives no output out of its limits.
 func FuzzCardVolume(f *testing.F) {
-	r := newReader(f)
-	f.Add([]byte{}, false)
-	for _, place := range []int{0, 11, 13, 14, 16, 17, 19, 22, 32, 36, 44, 510, 512, 514, 516, 518, 520} {
-		for _, value := range []byte{0, 1, 0x80, 0xff} {
-			f.Add([]byte{byte(place), byte(place >> 8), 0, value}, false)
+	readers := map[bool]*reader{false: newReader(f, card.FAT16), true: newReader(f, card.FAT32)}
+	for wide, r := range readers {
+		f.Add([]byte{}, wide)
+		for _, place := range []int{0, 11, 13, 14, 16, 17, 19, 22, 32, 36, 44, 510, 512, 514, 516, 518, 520} {
+			for _, value := range []byte{0, 1, 0x80, 0xff} {
+				f.Add([]byte{byte(place), byte(place >> 8), 0, value}, wide)
+			}
+		}
+		for _, name := range []string{"SHOW    LJI", "TOWER   LJC"} {
+			for _, off := range []int{0, 11, 26, 27, 28, 29, 30, 31} {
+				place := r.e.entry(f, name) + off
+				f.Add([]byte{byte(place), byte(place >> 8), byte(place >> 16), 0x7f}, wide)
+			}
 		}
 	}
-	for _, name := range []string{"SHOW    LJI", "TOWER   LJC"} {
-		for _, off := range []int{0, 11, 26, 27, 28, 29, 30, 31} {
-			place := r.e.entry(f, name) + off
-			f.Add([]byte{byte(place), byte(place >> 8), byte(place >> 16), 0x7f}, false)
+	for _, values := range stored(f, "testdata/fuzz/card") {
+		if b := bytesOf(f, values[0]); len(b) >= 2 && b[0] < 2 && b[1]&inFiles == 0 {
+			f.Add(b[2:], b[0] == 1)
 		}
 	}
-	f.Fuzz(func(t *testing.T, changes []byte, _ bool) {
+	f.Fuzz(func(t *testing.T, changes []byte, wide bool) {
+		r := readers[wide]
 		image := slices.Clone(r.e.image)
 		change(image, changes, 0, false)
 		if code, _ := r.read(t, image); code > 8 {

@@ -193,6 +193,123 @@ func TestCardWaitsForTheRound(t *testing.T) {
 	}
 }
 
+// plays gives the motions that were chosen, in order; -1 where the board was free.
+func (o *outcome) plays(t testing.TB) (list []int64) {
+	t.Helper()
+	for _, p := range o.all("play") {
+		list = append(list, p.number(t, 0))
+	}
+	return list
+}
+
+// press gives the script of a visitor who presses a button, input 1 or 2, for 0.1 s.
+func press(input int, at int64) []string {
+	return []string{fmt.Sprintf("%d in %d", at, 1<<input), fmt.Sprintf("%d in 0", at+100_000)}
+}
+
+// What comes after a motion starts at its end: alone, with others that ask, and round and
+// round. The swell lasts 4 s, the round 3 s.
+func TestCardSequence(t *testing.T) {
+	t.Parallel()
+	tests := []struct {
+		name, motions string
+		script        []string
+		end           int64 // s
+		want          []int64
+	}{
+		{"one after the other", "start: {play: a}\nmotions:\n  a: {file: swell.motion.yaml}\n  b: {file: round.motion.yaml, after: a}\n  c: {file: swell.motion.yaml, after: b}\n",
+			nil, 30, []int64{0, -1, 1, -1, 2, -1}},
+		{"listed before it", "start: {play: a}\nmotions:\n  b: {file: round.motion.yaml, after: a}\n  a: {file: swell.motion.yaml}\n",
+			nil, 20, []int64{1, -1, 0, -1}},
+		{"either of two", "motions:\n  a: {file: swell.motion.yaml, trigger: {input: 1}}\n  b: {file: round.motion.yaml, trigger: {input: 2}}\n  c: {file: swell.motion.yaml, after: [a, b]}\n",
+			slices.Concat(press(1, 3_000_000), press(2, 20_000_000)), 40, []int64{0, -1, 2, -1, 1, -1, 2, -1}},
+		{"before one that waits", "start: {play: a}\nmotions:\n  w: {file: round.motion.yaml, trigger: {input: 1}, while_busy: wait}\n  a: {file: swell.motion.yaml}\n  b: {file: round.motion.yaml, after: a}\n",
+			press(1, 3_000_000), 30, []int64{1, -1, 2, -1, 0, -1}},
+		{"behind one that waits", "start: {play: a}\nmotions:\n  a: {file: swell.motion.yaml}\n  b: {file: round.motion.yaml, after: a, while_busy: wait}\n  w: {file: round.motion.yaml, trigger: {input: 1}, while_busy: wait}\n",
+			press(1, 3_000_000), 30, []int64{0, -1, 2, -1, 1, -1}},
+		{"behind one that waits and is listed first", "start: {play: a}\nmotions:\n  w: {file: round.motion.yaml, trigger: {input: 1}, while_busy: wait}\n  a: {file: swell.motion.yaml}\n  b: {file: round.motion.yaml, after: a, while_busy: wait}\n",
+			press(1, 3_000_000), 30, []int64{1, -1, 0, -1, 2, -1}},
+		{"two, of which one waits", "start: {play: a}\nmotions:\n  a: {file: swell.motion.yaml}\n  c: {file: round.motion.yaml, after: a, while_busy: wait}\n  b: {file: round.motion.yaml, after: a, while_busy: wait}\n",
+			nil, 30, []int64{0, -1, 1, -1, 2, -1}},
+		{"not after an interruption", "start: {play: a}\nmotions:\n  a: {file: swell.motion.yaml}\n  b: {file: round.motion.yaml, after: a}\n  i: {file: round.motion.yaml, trigger: {input: 1}, while_busy: interrupt}\n",
+			press(1, 3_000_000), 60, []int64{0, 2, -1}},
+		{"not after a stop", "start: {play: a}\nmotions:\n  a: {file: swell.motion.yaml}\n  b: {file: round.motion.yaml, after: a}\n  i: {file: round.motion.yaml, trigger: {input: 1}}\n",
+			slices.Concat([]string{"3000000 in 1", "4000000 in 0"}, press(1, 20_000_000)), 80, []int64{0, -1, 2, -1}},
+		{"the idle comes back", "start: {play: i}\nmotions:\n  i: {file: round.motion.yaml, loop: true, after: g}\n  g: {file: swell.motion.yaml, trigger: {input: 1}, while_busy: interrupt}\n",
+			slices.Concat(press(1, 6_000_000), press(1, 30_000_000)), 60, []int64{0, 1, -1, 0, 1, -1, 0}},
+		{"a ring keeps the board busy", "start: {play: a}\nmotions:\n  a: {file: round.motion.yaml, after: b}\n  b: {file: round.motion.yaml, after: a}\n  w: {file: round.motion.yaml, trigger: {input: 1}, while_busy: wait}\n",
+			press(1, 3_000_000), 16, []int64{0, -1, 1, -1, 0, -1, 1, -1, 0}},
+		{"a ring that lets others in", "start: {play: a}\nmotions:\n  a: {file: round.motion.yaml, after: b}\n  b: {file: round.motion.yaml, after: a, while_busy: wait}\n  w: {file: swell.motion.yaml, trigger: {input: 1}, while_busy: wait}\n",
+			press(1, 3_000_000), 22, []int64{0, -1, 2, -1, 1, -1, 0, -1, 1, -1, 0}},
+		{"a timed one is drawn again at its end", "motions:\n  a: {file: round.motion.yaml, every: [1s, 1s]}\n  b: {file: round.motion.yaml, after: a}\n",
+			nil, 16, []int64{0, -1, 1, -1, 0, -1, 1}},
+	}
+	for _, test := range tests {
+		t.Run(test.name, func(t *testing.T) {
+			t.Parallel()
+			e := exhibitOf(t, coastShow(test.motions, nil), "coast.show.yaml", card.ImageOptions{})
+			o := playCard(t, e.program(t, false), e.image, 0, append(test.script, fmt.Sprintf("%d end", test.end*1_000_000))...)
+			if got := o.plays(t); !slices.Equal(got, test.want) {
+				t.Errorf("%v play, and it should be %v:\n%s", got, test.want, eventsOf(o))
+			}
+			if n := o.last(); n.clamped > 0 || n.late > 0 || n.leftOut > 0 {
+				t.Errorf("%+v", n)
+			}
+		})
+	}
+}
+
+// Twenty motions one after the other, over three sectors of triggers and over a slow card,
+// come out in order, each value by value.
+func TestCardLongSequence(t *testing.T) {
+	t.Parallel()
+	s := "start: {play: m0}\nmotions:\n  m0: {file: swell.motion.yaml}\n"
+	want := []int64{0, -1}
+	for i := 1; i < 20; i++ {
+		s += fmt.Sprintf("  m%d: {file: %s.motion.yaml, after: m%d}\n", i, []string{"swell", "round"}[i%2], i-1)
+		want = append(want, int64(i), -1)
+	}
+	e := exhibitOf(t, coastShow(s, nil), "coast.show.yaml", card.ImageOptions{})
+	o := playCard(t, e.program(t, false), e.image, 0, "0 slots 1", "0 delay 20000", "120000000 end")
+	if got := o.plays(t); !slices.Equal(got, want) {
+		t.Fatalf("%v play:\n%s", got, eventsOf(o))
+	}
+	for k, p := range o.all("play")[1:] {
+		// The board is free for as long as it takes to read three sectors.
+		if before := o.all("play")[k]; before.number(t, 0) == -1 && p.at-before.at > 100_000 {
+			t.Errorf("%s comes late after %s", p, before)
+		}
+	}
+	for i := range 20 {
+		beginOf(t, o, passageOf(t, e.lines[i][0], &e.contents.Motions[i]), int64(i))
+	}
+	if n := o.last(); n.clamped > 0 || n.late > 0 || n.leftOut > 0 {
+		t.Errorf("%+v", n)
+	}
+}
+
+// A board whose program knows version 1 of the index only says of one of version 2, or of a
+// later one, that the show is not for it; damage is told from that.
+func TestCardOfALaterVersion(t *testing.T) {
+	e := exhibitOf(t, coastShow(stopMotions, nil), "coast.show.yaml", card.ImageOptions{})
+	place := e.place(t, e.index)
+	for _, c := range []struct {
+		version byte
+		seal    bool
+		code    int64
+	}{{3, true, 3}, {0, true, 3}, {2, false, 4}} {
+		image := slices.Clone(e.image)
+		image[place+1] = c.version
+		if c.seal {
+			reseal(image[place : place+512])
+		}
+		o := playCard(t, e.program(t, false), image, 0, "2000000 end")
+		if got := o.all("code"); len(got) != 1 || got[0].number(t, 0) != c.code {
+			t.Errorf("version %d: codes %v, want %d", c.version, got, c.code)
+		}
+	}
+}
+
 // Random intervals are those of the generator, from the end of a motion to its start.
 func TestCardRandomIntervals(t *testing.T) {
 	d := coastShow("motions:\n  swell: {file: swell.motion.yaml, every: [1s, 6s], seed: 5}\n  round: {file: round.motion.yaml, every: [7s, 30s], seed: 9, while_busy: wait}\n", nil)

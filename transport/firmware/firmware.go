@@ -47,6 +47,7 @@ type Config struct {
 	Debounce uint32 // us that an input must be steady, at most 8 s
 	Card     uint32 // fingerprint of the channels that a card must carry; 0: no card is played
 	Period   uint32 // ns a frame when no card can be read; of Card only
+	Homing   bool   // steppers look for their zero by themselves
 	Unwired  bool   // no host is listened to: the card's player alone
 	Port     []Line // what the port needs
 }
@@ -157,6 +158,9 @@ func (c *Config) text() string {
 	if c.Card != 0 {
 		set("LJ_SHOW_PRINT", "0x%08xu", c.Card)
 		set("LJ_SHOW_PERIOD_NS", "%du", c.Period)
+	}
+	if c.Homing {
+		set("LJ_HOMING", "1")
 	}
 	if c.Unwired {
 		set("LJ_WIRE", "0")

@@ -42,6 +42,9 @@ func ConfigOf(r *sequence.Rig, b *sequence.Board, p *Port) (*Program, error) {
 	f := fitting{rig: r, board: b, port: p, config: c}
 	f.outputs(channels)
 	f.inputs()
+	f.steppers()
+	f.period()
+	f.lead()
 	f.line()
 	if len(f.problems) > 0 {
 		return nil, f.problems
@@ -108,14 +111,19 @@ func (f *fitting) output(ch *card.Channel) {
 	}
 	pin := p.pins[ch.Output]
 	if !pin.units.Has(ch.Unit) {
-		f.bad(at, "use one of the channels "+p.able(ch.Unit), "output %d of the %s (pin %s) cannot be a %s", ch.Output, p.Chip, pin.name, what)
+		f.bad(at, p.able(ch.Unit), "output %d of the %s (pin %s) cannot be a %s", ch.Output, p.Chip, pin.name, what)
 		return
 	}
-	f.take(at, pin.name, what)
-	f.wired = append(f.wired, Wire{Pin: pin.name, Output: int(ch.Output), What: what})
+	out := pin.of(ch.Unit)
+	f.take(at, out, what)
+	if ch.Unit == wire.UnitSteps {
+		what = "steps of the " + what
+	}
+	f.wired = append(f.wired, Wire{Pin: out, Output: int(ch.Output), What: what})
 	if ch.Unit == wire.UnitDuty || ch.Unit == wire.UnitSteps {
-		f.take(at, p.pins[pin.direction].name, "direction of the "+what)
-		f.wired = append(f.wired, Wire{Pin: p.pins[pin.direction].name, Output: pin.direction, What: "direction of the " + what})
+		what = "direction of the " + strings.TrimPrefix(what, "steps of the ")
+		f.take(at, pin.direction, what)
+		f.wired = append(f.wired, Wire{Pin: pin.direction, Output: int(ch.Output), What: what})
 	}
 	c.Outputs[ch.Output] = Output{Units: 1 << ch.Unit, Flags: ch.Flags &^ card.FlagTrigger, Unit: ch.Unit, Lost: ch.Lost, Offset: ch.Offset,
 		Low: ch.Low, High: ch.High, Rest: ch.Rest, Change: f.change(ch), Slow: ch.Slow, Soft: max(1, ch.Soft>>16)}
@@ -129,7 +137,7 @@ func (f *fitting) change(ch *card.Channel) uint32 {
 	}
 	full := uint32(int64(ch.High) - int64(ch.Low))
 	if ch.Unit == wire.UnitSteps {
-		full = min(full, math.MaxInt16)
+		full = min(full, uint32(stepsOfOne/f.board.Rate.V))
 	}
 	return max(1, full)
 }
@@ -232,7 +240,7 @@ func (f *fitting) line() {
 		}
 		f.config.Port = append(f.config.Port, Line{"LJ_PORT_PWM_OSC_KHZ", fmt.Sprintf("%.0f", osc/1e3)})
 	}
-	f.config.Port = append(f.config.Port, Line{"LJ_PORT_BAUD", fmt.Sprintf("%dUL", baud)})
+	f.config.Port = append(f.config.Port, Line{"LJ_PORT_BAUD", fmt.Sprintf("%dUL", baud)}, Line{"LJ_PORT_CHIP", fmt.Sprint(f.port.controller.number)})
 }
 
 // Rate gives the data rate in baud that a chip at 16 MHz has where another is asked for,
@@ -252,7 +260,7 @@ type Wire struct {
 	What   string
 }
 
-// able lists the outputs that can play a unit.
+// able gives a hint of the outputs that can play a unit.
 func (p *Port) able(u wire.Unit) string {
 	var list []string
 	for i, pin := range p.pins {
@@ -260,8 +268,8 @@ func (p *Port) able(u wire.Unit) string {
 			list = append(list, fmt.Sprint(i))
 		}
 	}
-	if list == nil {
-		return "of another kind of board: this one has none for it"
+	if list != nil {
+		return "use one of the channels " + strings.Join(list, ", ")
 	}
-	return strings.Join(list, ", ")
+	return "use an ATmega2560 (--chip atmega2560), which has outputs for it"
 }

@@ -391,6 +391,29 @@ func TestScenes(t *testing.T) {
 				p.t.Fatalf("%d frames were left, then %+v", left, s)
 			}
 		}},
+		{"frames in a pause of hours", func(p *performer) { // stamped as they follow those before
+			for i, minutes := range []int{1, 30, 36, 40, 72, 80} {
+				p.slowly()
+				p.begin()
+				p.dance(2_000_000)
+				p.must(&wire.Hold{})
+				p.pass(minutes)
+				cut := 3
+				if i%2 == 1 { // all of them
+					cut = int(p.p.Status().Queued)
+				}
+				p.index, p.at = p.index.Add(-cut), p.at-int64(cut)*p.period
+				p.must(&wire.Flush{Index: p.index})
+				queued := p.p.Status()
+				p.feed(2)
+				p.must(&wire.Resume{Time: wire.Tick(p.tick(p.now + 150_000))})
+				p.run(2_000_000)
+				if s := p.p.Status(); s.Queued > 0 || s.Late > 0 || s.Played != queued.Played+uint32(queued.Queued)+2 {
+					p.t.Fatalf("after %d minutes: %+v, then %+v", minutes, queued, s)
+				}
+				p.must(&wire.Stop{Category: wire.CategoryDrop})
+			}
+		}},
 		{"armed for hours before the start", func(p *performer) {
 			p.slowly()
 			p.at = p.now + 100_000

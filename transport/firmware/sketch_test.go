@@ -9,11 +9,13 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
 
+	"limberjack/transport/card"
 	"limberjack/transport/firmware"
 	"limberjack/transport/live"
 	"limberjack/transport/timeline"
@@ -26,8 +28,11 @@ const stockCore = "/usr/share/arduino/hardware/arduino/avr"
 // recipes are how the IDE calls the compiler: platform.txt and the board's part of boards.txt.
 type recipes map[string]string
 
-// readRecipes reads them for the board Uno.
-func readRecipes(t *testing.T) recipes {
+// ideBoards are the IDE's names of the boards: what lines of boards.txt begin with.
+var ideBoards = map[*target][]string{small: {"uno."}, large: {"mega.", "mega.menu.cpu.atmega2560."}}
+
+// readRecipes reads them for a board.
+func readRecipes(t *testing.T, g *target) recipes {
 	t.Helper()
 	r := recipes{}
 	for _, file := range []string{"platform.txt", "boards.txt"} {
@@ -40,13 +45,17 @@ func readRecipes(t *testing.T) recipes {
 		}
 		for line := range strings.Lines(string(b)) {
 			name, value, ok := strings.Cut(strings.TrimSpace(line), "=")
-			if file == "boards.txt" {
-				if name, ok = strings.CutPrefix(name, "uno."); !ok {
-					continue
-				}
+			if !ok || strings.HasPrefix(name, "#") {
+				continue
 			}
-			if ok && !strings.HasPrefix(name, "#") {
+			if file == "platform.txt" {
 				r[name] = value
+				continue
+			}
+			for _, prefix := range ideBoards[g] {
+				if name, ok := strings.CutPrefix(name, prefix); ok {
+					r[name] = value
+				}
 			}
 		}
 	}
@@ -113,7 +122,7 @@ func (r recipes) compile(t *testing.T, source, dir string) (object, said string)
 // archive builds the IDE's core as a library, once for all sketches.
 func (r recipes) archive(t *testing.T) string {
 	t.Helper()
-	return once(t, "stock", func(dir string) {
+	return once(t, "stock-"+r["build.mcu"], func(dir string) {
 		if err := os.MkdirAll(dir, 0o755); err != nil {
 			t.Fatal(err)
 		}
@@ -158,9 +167,9 @@ func sketch(t *testing.T, name string, c *firmware.Config, sources, headers []st
 
 // buildSketch builds a sketch as the IDE does, and gives its program. Nothing that is ours
 // may be warned of.
-func buildSketch(t *testing.T, dir string) string {
+func buildSketch(t *testing.T, g *target, dir string) string {
 	t.Helper()
-	r := readRecipes(t)
+	r := readRecipes(t, g)
 	tool(t, "avr-gcc")
 	core, out := r.archive(t), t.TempDir()
 	ino := filepath.Join(dir, filepath.Base(dir)+".ino")
@@ -236,7 +245,7 @@ func TestSketch(t *testing.T) {
 		{"shore", shore, pwmConfig(shore, 250000, 25000), pwmSources(t), headersOf("src/core", "src/avr", "src/avr-pwm")},
 	} {
 		t.Run(test.name, func(t *testing.T) {
-			c := newChip(t, buildSketch(t, sketch(t, test.name, test.config, test.sources, test.headers)), 250000)
+			c := newChip(t, buildSketch(t, small, sketch(t, test.name, test.config, test.sources, test.headers)), 250000)
 			if test.name == "shore" {
 				c.do("pwm attach 25000000")
 			}
@@ -293,4 +302,52 @@ func streamSketch(t *testing.T, c *chip, tl *timeline.Timeline) *streamed {
 		t.Errorf("the board says %+v", s.status)
 	}
 	return s
+}
+
+// TestCardSketch: the program that plays from a card, for both chips, as the IDE builds it, plays
+// every pulse. With twelve servos its flags make it larger than an ATmega328P with a
+// bootloader: then README.TXT says that it is to be built by hand.
+func TestCardSketch(t *testing.T) {
+	t.Parallel()
+	const seconds = 10
+	for _, g := range []*target{small, large} {
+		t.Run(g.mcu, func(t *testing.T) {
+			rig := galleryRig(250000)
+			e := exhibitOf(t, documents{"rig.yaml": rig, "motion.yaml": galleryMotion(seconds)}, "motion.yaml", card.ImageOptions{})
+			p, err := firmware.ConfigOf(e.show.Rig, e.show.Rig.Boards[0], portOf(t, g.port))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := p.Plays(firmware.Plays{Wire: g == large, Card: true}); err != nil {
+				t.Fatal(err)
+			}
+			files, err := p.Tree("card")
+			if err != nil {
+				t.Fatal(err)
+			}
+			byHand := strings.Contains(string(files["README.TXT"]), "Build it by hand")
+			if g == small { // by the IDE's flags the linker has no room for it
+				if !byHand {
+					t.Error("README.TXT does not say that it is to be built by hand")
+				}
+				return
+			}
+			dir := sketch(t, "card", p.Config, cardBoardSources(t), headersOf("src/core", "src/avr"))
+			program := buildSketch(t, g, dir)
+			c := g.chip(t, program, 250000, "-c", imageFile(t, e))
+			c.run((seconds + 3) * 1_000_000 * cyclesPerUS)
+			checkCardPulses(t, c, e.lines[0][0])
+			checkCardFigures(t, c, c.stat())
+			room, err := strconv.Atoi(readRecipes(t, g)["upload.maximum_size"])
+			out, size := exec.Command("avr-size", program).Output()
+			var text, data int
+			if _, scan := fmt.Sscan(strings.Split(string(out), "\n")[1], &text, &data); err != nil || size != nil || scan != nil {
+				t.Fatal(err, size, scan)
+			}
+			t.Logf("%d bytes of flash, the IDE takes %d", text+data, room)
+			if text+data > room || byHand {
+				t.Errorf("%d bytes of flash, the IDE takes %d, and README.TXT says that it is to be built by hand: %v", text+data, room, byHand)
+			}
+		})
+	}
 }

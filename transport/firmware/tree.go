@@ -49,7 +49,7 @@ func (p *Program) Tree(name string) (map[string][]byte, error) {
 
 // howTo tells how to build, flash and wire.
 func (p *Program) howTo(name string) string {
-	c := p.Config
+	c, chip := p.Config, p.Port.controller
 	var b strings.Builder
 	say := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
 	say("Firmware of the board %s, for an %s at 16 MHz", c.Name, p.Port.Chip)
@@ -58,15 +58,20 @@ func (p *Program) howTo(name string) string {
 	say("speed and rest are baked in, and hold whatever a host or a card says.")
 	say("")
 	say("BUILD AND FLASH")
-	say("With an IDE for sketches: open %s.ino, choose the board Uno, and upload.", name)
-	say("By hand (Debian: gcc-avr, avr-libc, avrdude), for a board with the Uno's bootloader:")
+	if p.tight() {
+		say("Build it by hand: an IDE for sketches, with its own flags, makes more of it than the")
+		say("chip holds.")
+	} else {
+		say("With an IDE for sketches: open %s.ino, choose the board %s, and upload.", name, chip.board)
+	}
+	say("By hand (Debian: gcc-avr, avr-libc, avrdude), for a board with the %s's bootloader:", chip.board)
 	say("")
-	say("  avr-gcc %s -o %s.elf src/*.c", Flags(), name)
+	say("  avr-gcc %s -o %s.elf src/*.c", p.Port.Flags(), name)
 	say("  avr-objcopy -O ihex -R .eeprom %s.elf %s.hex", name, name)
-	say("  avrdude -p m328p -c arduino -P /dev/ttyUSB0 -b 115200 -U flash:w:%s.hex", name)
+	say("  avrdude %s -U flash:w:%s.hex", chip.flash, name)
 	say("")
 	say("Set the brown-out detector to 4.3 V (extended fuse 0xfc) where you have a programmer:")
-	say("below 3.8 V a chip at 16 MHz may do anything.")
+	say("below %s a chip at 16 MHz may do anything.", chip.least)
 	say("")
 	say("WIRING")
 	for _, w := range p.Wired {
@@ -76,31 +81,37 @@ func (p *Program) howTo(name string) string {
 		say("  D0, D1     the line to the host, by the board's USB")
 	}
 	if c.Card != 0 {
-		say("  D10 to D13 the card: select, data to it, data from it, clock; with level shifters to 3.3 V")
+		say("  %s", chip.card)
+		say("  %-10s a light: an LED with 1 kilohm to ground; its blinks are below", chip.light)
 	}
 	say("")
 	for _, n := range p.Notes {
 		say("Note: %s.", n)
 	}
 	say("")
+	if c.Card != 0 {
+		say("%s", lightText)
+	}
+	say("%s", fmt.Sprintf(resetText, p.Port.chipFlag(), name))
 	say("CAUTION")
 	say("Take the servos' supply off while you flash: pins may do anything meanwhile. Join all")
 	say("grounds. Keep hands, hair and cables out of joints and linkages. A servo that is")
 	say("stalled gets hot enough to burn. What carries weight falls when the board is reset or")
 	say("loses power: give it a counterweight, a spring or a rest. A stop by software or by an")
 	say("input of this board is no emergency stop: have a switch that takes the actuators' power")
+	if c.Homing {
+		say("off. A stepper that has a home looks for its home as soon as the board is armed, or plays")
+		say("from its card: keep clear of its whole way, and wire and try its switch first: without")
+		say("it the stepper goes a whole way and a tenth. Mains and large batteries are for")
+		say("those who are licensed for them where you live.")
+		return b.String()
+	}
 	say("off. Mains and large batteries are for those who are licensed for them where you live.")
 	return b.String()
 }
 
-// Flags gives the compiler's flags for the chip, as they are tested.
-func Flags() string {
-	text, err := fs.ReadFile(Sources(), "avr/flags.txt")
-	if err != nil {
-		panic(err) // it is embedded
-	}
-	return strings.TrimSpace(string(text))
-}
+// tight says whether the program fits the chip with its own flags only.
+func (p *Program) tight() bool { return p.Port.controller == atmega328p && p.Config.Unwired }
 
 // Belongs says whether a file of that path may be one of a Tree, of whatever port.
 func Belongs(name string) bool {

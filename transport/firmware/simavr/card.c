@@ -9,7 +9,7 @@
 #include "ljsim.h"
 
 enum { SPIF = 0x80, WCOL = 0x40, SPI2X = 0x01, SPE = 0x40 };
-enum { BLOCK = 512, SELECT = 0x04 /* PB2 */ };
+enum { BLOCK = 512 };
 
 typedef struct {
     uint32_t block;
@@ -21,6 +21,7 @@ typedef struct {
 
 static struct {
     avr_spi_t *stock;
+    uint8_t select; /* its pin in port B: PB2, or PB0 of an ATmega2560 */
     bool busy, looked;
     uint8_t out, in, status;
 
@@ -197,7 +198,7 @@ static void obey(avr_t *avr)
 /* One byte each way. */
 static uint8_t exchange(avr_t *avr, uint8_t out)
 {
-    if (!c.image || c.gone || (avr->data[PORTB_AT] & SELECT) || !(avr->data[DDRB_AT] & SELECT)) {
+    if (!c.image || c.gone || (avr->data[PORTB_AT] & c.select) || !(avr->data[DDRB_AT] & c.select)) {
         c.have = 0;
         c.answer_count = 0;
         c.reading = false;
@@ -298,9 +299,17 @@ static void write_control(avr_t *avr, avr_io_addr_t at, uint8_t v, void *param)
     avr->data[at] = v;
 }
 
+/* A reset of the chip: the byte that is on its way is lost. The card goes on as it was. */
+void card_reset(void)
+{
+    c.busy = c.looked = false;
+    c.status = 0;
+}
+
 void card_begin(avr_t *avr, const char *image)
 {
     c.stock = (avr_spi_t *)io_of_kind(avr, "spi");
+    c.select = chip_large() ? 0x01 : 0x04;
     c.in = 0xff;
     c.idle = true;
     c.delay = CLOCK / 2000; /* 0.5 ms */

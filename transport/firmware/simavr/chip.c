@@ -16,6 +16,12 @@ enum { EEMPE = 0x04, EEPE = 0x02 };
 enum { PAINT = 0xa5 }; /* of memory that nothing has written to; also what power-up leaves there */
 
 static elf_firmware_t program;
+static bool large;
+
+bool chip_large(void) { return large; }
+
+/* Where memory begins, behind the registers: data sheets, "SRAM Data Memory". */
+static uint32_t memory(void) { return large ? 0x200 : 0x100; }
 static cycles slept, slept_at_mark;
 static bool asleep;
 static unsigned long entries, resets;
@@ -46,7 +52,8 @@ static void sleeps(avr_t *avr, avr_cycle_count_t how_long)
 }
 
 /* Four cycles to enter an interrupt, four more out of sleep: ATmega328P data sheet,
- * "Interrupt Response Time". */
+ * "Interrupt Response Time"; five and five where an address has three bytes: that of the
+ * ATmega2560. */
 static void enters(avr_irq_t *irq, uint32_t value, void *param)
 {
     (void)irq;
@@ -54,7 +61,7 @@ static void enters(avr_irq_t *irq, uint32_t value, void *param)
     if (!value)
         return;
     entries++;
-    avr->cycle += asleep ? 8 : 4;
+    avr->cycle += (asleep ? 2u : 1u) * (large ? 5u : 4u);
     asleep = false;
 }
 
@@ -113,15 +120,16 @@ uint32_t chip_symbol(const char *name)
 
 static void paint(avr_t *avr)
 {
-    memset(avr->data + 0x100, PAINT, (size_t)avr->ramend + 1 - 0x100);
+    memset(avr->data + memory(), PAINT, (size_t)avr->ramend + 1 - memory());
 }
 
-avr_t *chip_begin(const char *elf)
+avr_t *chip_begin(const char *chip, const char *elf)
 {
+    large = !strcmp(chip, "atmega2560");
     avr_global_logger_set(logs);
     if (elf_read_firmware(elf, &program))
         stop_with("%s is no program", elf);
-    avr_t *avr = avr_make_mcu_by_name("atmega328p");
+    avr_t *avr = avr_make_mcu_by_name(chip);
     if (!avr)
         stop_with("the simulator does not know the chip");
     avr_init(avr);
@@ -130,9 +138,9 @@ avr_t *chip_begin(const char *elf)
     avr->frequency = CLOCK;
     avr->sleep = sleeps;
     avr->run_cycle_limit = 1000000; /* the default is 1, at half of the speed */
-    avr_extint_set_strict_lvl_trig(avr, 0, 0);
-    avr_extint_set_strict_lvl_trig(avr, 1, 0);
-    for (uint8_t v = 1; v < 26; v++) {
+    for (uint8_t n = 0; n < (large ? 8 : 2); n++)
+        avr_extint_set_strict_lvl_trig(avr, n, 0);
+    for (uint8_t v = 1; v < (large ? 57 : 26); v++) {
         avr_irq_t *irq = avr_get_interrupt_irq(avr, v);
         if (irq)
             avr_irq_register_notify(irq + AVR_INT_IRQ_RUNNING, enters, avr);
@@ -180,7 +188,7 @@ void chip_reset(avr_t *avr, const char *cause)
             stop_with("no memory");
         memcpy(kept, avr->data, (size_t)avr->ramend + 1);
         avr_reset(avr);
-        memcpy(avr->data + 0x100, kept + 0x100, (size_t)avr->ramend + 1 - 0x100);
+        memcpy(avr->data + memory(), kept + memory(), (size_t)avr->ramend + 1 - memory());
         free(kept);
         if (i == 0)
             paint(avr);
@@ -190,6 +198,7 @@ void chip_reset(avr_t *avr, const char *cause)
         resets++;
         uart_reset(avr);
         timer_reset(avr);
+        card_reset();
         pins_drive(avr);
         return;
     }
@@ -215,7 +224,7 @@ void chip_run(avr_t *avr, cycles until)
     avr_cycle_timer_register(avr, until - avr->cycle, time_is_over, NULL);
     while (!over_now) {
         cycles before = avr->cycle;
-        uint16_t pc = (uint16_t)avr->pc;
+        avr_flashaddr_t pc = avr->pc;
         int state = avr_run(avr);
         if (state == cpu_Done || state == cpu_Crashed)
             stop_with("the program ended at cycle %llu, near byte 0x%x of flash", (unsigned long long)before, pc);
@@ -226,6 +235,7 @@ void chip_run(avr_t *avr, cycles until)
             pins_reset(avr);
             uart_reset(avr);
             timer_reset(avr);
+            card_reset();
             pins_drive(avr);
             unhang(avr);
             resets++;
@@ -252,7 +262,7 @@ void chip_report(avr_t *avr, FILE *out)
     static cycles mark;
     cycles all = avr->cycle - mark, rest = slept - slept_at_mark;
     fprintf(out, " cycles=%llu slept=%llu load=%.4f stack=%u static=%u entries=%lu resets=%lu", (unsigned long long)all,
-            (unsigned long long)rest, all ? 1.0 - (double)rest / (double)all : 0.0, stack(avr), chip_symbol("_end") - 0x100u, entries, resets);
+            (unsigned long long)rest, all ? 1.0 - (double)rest / (double)all : 0.0, stack(avr), chip_symbol("_end") - memory(), entries, resets);
     mark = avr->cycle;
     slept_at_mark = slept;
 }

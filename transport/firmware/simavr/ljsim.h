@@ -1,4 +1,4 @@
-/* ljsim: an ATmega328P in virtual time, for tests. Links libsimavr (GPL-3): see README.md.
+/* ljsim: an ATmega328P or an ATmega2560 in virtual time, for tests. Links libsimavr (GPL-3): see README.md.
  * Each device is one file: uart.c, timer.c, card.c (SPI and an SD card), pwm.c (the two-wire bus
  * and a driver of 16 outputs), pins.c, chip.c (reset, sleep, interrupt entry, EEPROM time), main.c (commands). */
 #ifndef LJSIM_H
@@ -13,7 +13,7 @@
 
 #define CLOCK 16000000u /* Hz */
 
-/* Addresses in data space: ATmega328P data sheet, "Register Summary". */
+/* Addresses in data space, which both chips have in common: their data sheets, "Register Summary". */
 enum {
     MCUSR_AT = 0x54, EECR_AT = 0x3f, SPCR_AT = 0x4c, SPSR_AT = 0x4d, SPDR_AT = 0x4e, PORTB_AT = 0x25, DDRB_AT = 0x24,
     UCSRA_AT = 0xc0, UCSRB_AT = 0xc1, UBRRL_AT = 0xc4, UBRRH_AT = 0xc5, UDR_AT = 0xc6
@@ -43,9 +43,11 @@ extern void (*uart_sent)(avr_t *avr, uint8_t byte);
 /* ---- timer.c ---- */
 void timer_begin(avr_t *avr);
 void timer_reset(avr_t *avr);
+bool timer_taken(avr_t *avr, char port, unsigned pin); /* whether a compare unit has a pin */
 
 /* ---- card.c ---- */
 void card_begin(avr_t *avr, const char *image);
+void card_reset(void);
 void card_delay(cycles all);                           /* time to a block's start token */
 void card_stall(uint32_t block, cycles delay);         /* the same, of one block */
 void card_flip(uint32_t block, unsigned byte, uint8_t mask); /* bits that the line flips */
@@ -58,13 +60,15 @@ void pins_begin(avr_t *avr);
 void pins_reset(avr_t *avr);
 void pins_drive(avr_t *avr);
 void pins_input(avr_t *avr, char port, unsigned pin, bool level);
+void pins_timed(avr_t *avr, char port, unsigned pin, bool level); /* a timer has set a pin */
 extern bool pins_quiet; /* edges are counted, not written */
 
 /* ---- pwm.c ---- */
 void pwm_command(avr_t *avr, const char *line);
 
 /* ---- chip.c ---- */
-avr_t *chip_begin(const char *elf);
+avr_t *chip_begin(const char *chip, const char *elf);
+bool chip_large(void); /* it is an ATmega2560 */
 void chip_reset(avr_t *avr, const char *cause);
 void chip_hang(avr_t *avr);
 void chip_run(avr_t *avr, cycles until);

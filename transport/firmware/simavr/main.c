@@ -1,6 +1,6 @@
-/* ljsim [-b BAUD] [-c IMAGE] [-p LINK] PROGRAM.elf
+/* ljsim [-m CHIP] [-b BAUD] [-c IMAGE] [-p LINK] PROGRAM.elf
  *
- * Runs a program of an ATmega328P at 16 MHz in virtual time. Commands come by standard
+ * Runs a program of an ATmega328P, or with -m atmega2560 of that, at 16 MHz in virtual time. Commands come by standard
  * input, a line each; times are cycles since power-up:
  *
  *   run N               runs N cycles
@@ -212,11 +212,14 @@ static void in_real_time(avr_t *avr, const char *link, unsigned baud)
 
 int main(int argc, char **argv)
 {
-    const char *image = NULL, *link = NULL;
+    const char *image = NULL, *link = NULL, *kind = "atmega328p";
     unsigned baud = 250000;
     int option;
-    while ((option = getopt(argc, argv, "b:c:p:")) != -1) {
+    while ((option = getopt(argc, argv, "m:b:c:p:")) != -1) {
         switch (option) {
+        case 'm':
+            kind = optarg;
+            break;
         case 'b':
             baud = (unsigned)strtoul(optarg, NULL, 10);
             break;
@@ -231,10 +234,10 @@ int main(int argc, char **argv)
         }
     }
     if (optind != argc - 1 || baud == 0)
-        stop_with("usage: ljsim [-b BAUD] [-c IMAGE] [-p LINK] PROGRAM.elf");
+        stop_with("usage: ljsim [-m CHIP] [-b BAUD] [-c IMAGE] [-p LINK] PROGRAM.elf");
     static char buffer[1 << 20];
     setvbuf(stdout, buffer, _IOFBF, sizeof buffer);
-    avr_t *avr = chip_begin(argv[optind]);
+    avr_t *avr = chip_begin(kind, argv[optind]);
     uart_begin(avr, baud);
     timer_begin(avr);
     card_begin(avr, image);

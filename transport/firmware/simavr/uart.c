@@ -1,4 +1,4 @@
-/* The USART of an ATmega328P as far as 8N1 goes: ten bits a byte at the divisor that the
+/* USART0 as far as 8N1 goes: ten bits a byte at the divisor that the
  * program has set, a receive buffer of two bytes and the shift register behind it with its
  * overrun, and a transmit buffer of one byte before the shift register. (ATmega328P data
  * sheet, chapter USART0.) The simulator's own has eleven bits a byte, 64 bytes of receive
@@ -273,7 +273,11 @@ void uart_reset(avr_t *avr)
 
 void uart_begin(avr_t *avr, unsigned baud)
 {
-    u.stock = (avr_uart_t *)io_of_kind(avr, "uart");
+    for (avr_io_t *io = avr->io_port; io; io = io->next)
+        if (!strcmp(io->kind, "uart") && ((avr_uart_t *)io)->name == '0')
+            u.stock = (avr_uart_t *)io;
+    if (!u.stock)
+        stop_with("the simulator has no USART0");
     u.baud = baud;
     u.stock->flags = 0; /* no echo of lines, no sleep on polls */
     over(avr, UDR_AT, read_data, write_data, NULL);

@@ -104,7 +104,7 @@ export function metricsOf(width, coarse) {
 
 /** Heights of staves, and the room above (for numbers of findings) and below. */
 const above = 14;
-const below = 7;
+const below = 12;
 const bodies = { axis: 29, control: 29, supply: 40, sound: 30 };
 const switchBody = 16;
 const voltBody = 22;

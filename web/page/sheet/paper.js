@@ -454,7 +454,7 @@ export function createPaper(canvas) {
     let clear = -Infinity;
     for (const l of band.layers) {
       if (!spanAcross(l.from, l.to, job.view, x0, across1, 2, across)) continue;
-      const y = crisp(p.y1 + 4);
+      const y = crisp(p.y1 + 8);
       const [a, b] = across;
       c.fillStyle = job.colours.pencil;
       c.fillRect(a, y, b - a, hair);

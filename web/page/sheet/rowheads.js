@@ -1,5 +1,6 @@
 // The heads of rows: names, units, and buttons to fold, hide and move them; and
-// the list that brings hidden ones back.
+// the list that brings hidden ones back. All heads are one stop of the Tab key:
+// arrows go from row to row, and along a row's buttons.
 
 import { make, write } from "../dom.js";
 import { inOrder, moved } from "./geometry.js";
@@ -28,31 +29,75 @@ export function createRowHeads({ get, actions }) {
   /** @type {Spec[]} */
   let specs = [];
   let shown = "";
+  /** @type {HTMLButtonElement|null} */
+  let stop = null; // the name that Tab comes to: a row's tools show only while it has the focus
+
+  /** @param {HTMLButtonElement} button */
+  function stopAt(button) {
+    if (stop) stop.tabIndex = -1;
+    stop = button;
+    stop.tabIndex = 0;
+  }
 
   /** @param {Spec} spec @returns {Head} */
   function create(spec) {
     const { id } = spec;
     /** @param {string} text @param {string} label @param {() => void} press */
-    const tool = (text, label, press) => make("button", { type: "button", text, "aria-label": label, click: press });
+    const tool = (text, label, press) => make("button", { type: "button", tabindex: -1, text, "aria-label": label, click: press });
     const tools = {
       fold: tool("Fold", `Fold ${spec.name}`, () => fold(id)),
       up: tool("Up", `Move ${spec.name} up`, () => move(id, -1)),
       down: tool("Down", `Move ${spec.name} down`, () => move(id, 1)),
       hide: tool("Hide", `Hide ${spec.name}`, () => hide(id)),
     };
-    const name = make("button", { type: "button", class: "sheet-name", text: spec.name, title: spec.name, "aria-pressed": "false", click: () => actions.selectRow(get().row === id ? null : id) });
+    const name = make("button", { type: "button", tabindex: -1, class: "sheet-name", text: spec.name, title: spec.name, "aria-pressed": "false", click: () => actions.selectRow(get().row === id ? null : id) });
     const what = make("span", { class: "sheet-what" });
-    const item = make("li", { class: "sheet-head", keydown: (/** @type {KeyboardEvent} */ event) => onKey(event, id) },
+    const item = make("li", { class: "sheet-head", focusin: () => stopAt(name), keydown: (/** @type {KeyboardEvent} */ event) => onKey(event, id) },
       name, what, make("span", { class: "sheet-tools" }, tools.fold, tools.up, tools.down, tools.hide));
     item.dataset.row = id;
     return { item, name, what, tools };
   }
 
-  /** Alt with an arrow moves the row. @param {KeyboardEvent} event @param {string} id */
+  /** Arrows go about in the heads; with Alt, up and down move the row. @param {KeyboardEvent} event @param {string} id */
   function onKey(event, id) {
-    if (!event.altKey || (event.key !== "ArrowUp" && event.key !== "ArrowDown")) return;
+    if (event.ctrlKey || event.metaKey || event.shiftKey) return;
+    const by = event.key === "ArrowUp" ? -1 : 1;
+    const upright = event.key === "ArrowUp" || event.key === "ArrowDown";
+    if (event.altKey && !upright) return;
+    const to = event.altKey ? null : neighbour(event.key, id);
+    if (!event.altKey && to === undefined) return;
     event.preventDefault();
-    move(id, event.key === "ArrowUp" ? -1 : 1);
+    event.stopPropagation(); // arrows are the page's keys too
+    if (event.altKey) move(id, by);
+    else if (to) focusOn(to);
+  }
+
+  /** Focuses a button of a head: the tools of a row show only once it has the focus. @param {HTMLElement} button */
+  function focusOn(button) {
+    /** @type {HTMLElement|null|undefined} */ (button.closest("li")?.querySelector(".sheet-name"))?.focus({ preventScroll: true });
+    button.focus({ preventScroll: true });
+  }
+
+  /** @param {string} id */
+  function buttonsOf(id) {
+    const head = heads.get(id);
+    return head ? [head.name, ...Object.values(head.tools)] : [];
+  }
+
+  /**
+   * The button that a key goes to: null at the end of a way, undefined where the
+   * key is none of ours.
+   * @param {string} key @param {string} id
+   */
+  function neighbour(key, id) {
+    const { rows } = get();
+    const ids = inOrder(specs, rows.order).filter((s) => !rows.hidden.has(s.id)).map((s) => s.id);
+    const row = ids.indexOf(id);
+    const at = buttonsOf(id).findIndex((b) => b === document.activeElement);
+    /** @type {Record<string, [number, number]>} */
+    const ways = { ArrowUp: [row - 1, at], ArrowDown: [row + 1, at], ArrowLeft: [row, at - 1], ArrowRight: [row, at + 1], Home: [0, at], End: [ids.length - 1, at] };
+    const way = ways[key];
+    return way && (buttonsOf(ids[way[0]] ?? "")[way[1]] ?? null);
   }
 
   /** @param {string} id */
@@ -84,11 +129,8 @@ export function createRowHeads({ get, actions }) {
   function move(id, direction) {
     const order = moved(specs, get().rows, id, direction);
     if (!order) return;
-    const focus = document.activeElement;
     actions.setRows({ order });
     actions.announce(`${nameOf(id)} moved ${direction < 0 ? "up" : "down"}`);
-    // Elements that change places lose the focus.
-    if (focus instanceof HTMLElement && list.contains(focus)) focus.focus({ preventScroll: true });
   }
 
   return {
@@ -144,10 +186,15 @@ export function createRowHeads({ get, actions }) {
   function arrange(places) {
     const items = places.map((p) => heads.get(p.spec.id)?.item).filter((x) => x !== undefined);
     const stays = new Set(items);
+    const focus = document.activeElement;
     for (const child of [...list.children]) if (!stays.has(/** @type {HTMLLIElement} */ (child))) child.remove();
     items.forEach((item, k) => {
       if (list.children[k] !== item) list.insertBefore(item, list.children[k] ?? null);
     });
+    // An element that changes places loses the focus.
+    if (focus instanceof HTMLElement && focus !== document.activeElement && list.contains(focus)) focusOn(focus);
+    const first = heads.get(places[0]?.spec.id ?? "");
+    if (first && !(stop && list.contains(stop))) stopAt(first.name);
   }
 }
 

@@ -18,8 +18,17 @@ ISR(TIMER1_OVF_vect) { rounds++; }
 
 void clock_begin(void)
 {
+#if STEPS
+    /* Timers 3 and 4 count with Timer1, to the tick. */
+    GTCCR = (1 << TSM) | (1 << PSRSYNC);
+    TCCR3B = TCCR4B = (1 << CS11);
+    TCNT3 = TCNT4 = TCNT1 = 0;
+#endif
     TCCR1A = 0;
     TCCR1B = (1 << CS11); /* 16 MHz / 8 */
+#if STEPS
+    GTCCR = 0;
+#endif
     TIMSK1 = (1 << TOIE1);
 }
 

@@ -1,16 +1,16 @@
-/* The bare ATmega328P at 16 MHz as a board: what its parts say to each other.
+/* A bare AVR at 16 MHz as a board: what its parts say to each other.
  *
  *   start.c    reset cause, the loop, watchdog, sleep
  *   clock.c    us, from Timer1
  *   pulses.c   pulses of servos, placed by Timer1
- *   outputs.c  which pin does what; motors, lamps, switches, steppers
+ *   outputs.c  what is no pulse: motors, lamps, switches; inputs
+ *   steps.c    steppers, where the chip has outputs for them
  *   serial.c   the line to the host, unless LJ_WIRE is 0
  *   eeprom.c   bytes in EEPROM
  *   sd.c       blocks of an SD card
  *
- * Fuses: full-swing or low-power crystal without division (low 0xff or 0xf7), brown-out
- * detector at 4.3 V (extended 0xfc; ATmega328P data sheet, table "BODLEVEL Fuse Coding"):
- * at 16 MHz the chip wants 3.8 V at least ("Speed Grades"), and below that it may do anything.
+ * Which pin does what, and whatever else differs from chip to chip, stands in one file a
+ * chip, chip_NAME.h.
  *
  * Pulses end with a reset, whatever the program would like: an axis that carries weight
  * needs a counterweight, a spring or a rest. */
@@ -23,6 +23,18 @@
 #include <avr/io.h>
 
 #include "limberjack.h"
+
+#if defined(__AVR_ATmega328P__)
+#include "chip_atmega328p.h"
+#elif defined(__AVR_ATmega2560__)
+#include "chip_atmega2560.h"
+#else
+#error "there is no chip_NAME.h for this chip: take -mmcu=atmega328p or -mmcu=atmega2560"
+#endif
+
+#if defined(LJ_PORT_CHIP) && LJ_PORT_CHIP != CHIP_NUMBER
+#error "the rig's program is for another chip than the one that is chosen: choose the board Uno for an ATmega328P, Mega 2560 for an ATmega2560"
+#endif
 
 #if F_CPU != 16000000UL
 #error "the timers are set for 16 MHz"
@@ -47,6 +59,11 @@
 #endif
 #ifndef LJ_PORT_SENDING
 #define LJ_PORT_SENDING 128 /* bytes that wait to be sent, a power of two up to 256 */
+#endif
+
+/* 1: a light tells how the show is, where the board plays one. See the chip's file for its pin. */
+#ifndef LJ_PORT_LIGHT
+#define LJ_PORT_LIGHT 0
 #endif
 
 /* ---- clock.c ---- */
@@ -76,7 +93,7 @@ typedef struct {
 } pulse;
 
 enum {
-    PULSES_MOST = LJ_CHANNELS < 12 ? LJ_CHANNELS : 12, /* in a slot */
+    PULSES_MOST = LJ_CHANNELS < CHIP_PULSES ? LJ_CHANNELS : CHIP_PULSES, /* in a slot */
     PULSE_WIDEST = 0x6000 /* ticks, 12.3 ms */
 };
 
@@ -89,6 +106,28 @@ void pulses_drop(void);
 /* Whether a pulse is on, or will be. */
 bool pulses_any(void);
 
+/* ---- steps.c ---- */
+
+/* Whether this program has steppers. */
+#define STEPS (CHIP_STEPPERS > 0 && LJ_STEPPERS)
+
+#if STEPS
+
+void steps_begin(void);
+
+/* Gives a stepper its position in a slot. */
+void steps_give(uint8_t n, const lj_pin *p, const lj_slot *slot);
+
+/* A step that has begun is finished, others do not come. */
+void steps_drop(void);
+
+#if LJ_HOMING
+/* Looks at the switches of steppers that look for their zero; to be called as often as can
+ * be while lj_port_homing. inputs are the levels of the pins. */
+void steps_look(uint32_t now, uint16_t inputs);
+#endif
+
+#endif
 
 /* ---- outputs.c ---- */
 

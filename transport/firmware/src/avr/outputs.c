@@ -1,26 +1,9 @@
-/* Which pin does what, and what is no pulse of a servo.
+/* What is no pulse of a servo: motors, lamps, switches, and inputs.
  *
- * | output | pin | board name | can also be |
- * |---|---|---|---|
- * | 0 | PD2 | D2 | direction of the motor on 1 |
- * | 1 | PD3 | D3 | lamp, motor (OC2B) |
- * | 2 | PD4 | D4 | direction of the motor on 3 |
- * | 3 | PD5 | D5 | lamp, motor (OC0B) |
- * | 4 | PD6 | D6 | lamp, motor (OC0A) |
- * | 5 | PD7 | D7 | direction of the motor on 4 |
- * | 6 | PB0 | D8 | |
- * | 7 | PB1 | D9 | |
- * | 8 | PC0 | A0 | |
- * | 9 | PC1 | A1 | |
- * | 10 | PC2 | A2 | |
- * | 11 | PC3 | A3 | |
- *
- * Every output can be a servo or a switch. An output that is a direction of another is no
- * output of its own (its units in lj_config.h are 0). Lamps and motors have 8 bits at
- * 977 Hz; a lamp or motor on another output would be on or off. This board has no
- * steppers. Inputs: 0, the stop input, is PC4 (A4), 1 is PC5 (A5), both with the chip's
- * pull-up, to be closed towards ground. The card has PB2 to PB5 (D10 to D13), the line PD0
- * and PD1. */
+ * Every output can be a servo or a switch; which pin it is, and what else it can be, stands
+ * in the file of the chip. Lamps and motors have 8 bits at 977 Hz; a lamp or motor on
+ * another output would be on or off. Inputs have the chip's pull-up, to be closed towards
+ * ground. */
 #include <avr/interrupt.h>
 #include <util/atomic.h>
 
@@ -29,7 +12,7 @@
 enum { NONE = 255 };
 
 typedef struct {
-    uint8_t port;  /* address of PORT; that of DDR is one below */
+    chip_port port; /* address of PORT; that of DDR is one below */
     uint8_t mask;
     volatile uint8_t *level;   /* compare register of the timer that can dim it, or 0 */
     volatile uint8_t *control; /* where the timer takes the pin */
@@ -37,27 +20,14 @@ typedef struct {
     uint8_t partner;           /* output that is its direction */
 } pin;
 
-#define AT(reg) ((uint8_t)_SFR_MEM_ADDR(reg))
+#define AT(reg) ((chip_port)_SFR_MEM_ADDR(reg))
 
-static const pin pins[12] PROGMEM = {
-    { AT(PORTD), 1 << 2, 0, 0, 0, NONE },
-    { AT(PORTD), 1 << 3, &OCR2B, &TCCR2A, 1 << COM2B1, 0 },
-    { AT(PORTD), 1 << 4, 0, 0, 0, NONE },
-    { AT(PORTD), 1 << 5, &OCR0B, &TCCR0A, 1 << COM0B1, 2 },
-    { AT(PORTD), 1 << 6, &OCR0A, &TCCR0A, 1 << COM0A1, 5 },
-    { AT(PORTD), 1 << 7, 0, 0, 0, NONE },
-    { AT(PORTB), 1 << 0, 0, 0, 0, NONE },
-    { AT(PORTB), 1 << 1, 0, 0, 0, NONE },
-    { AT(PORTC), 1 << 0, 0, 0, 0, NONE },
-    { AT(PORTC), 1 << 1, 0, 0, 0, NONE },
-    { AT(PORTC), 1 << 2, 0, 0, 0, NONE },
-    { AT(PORTC), 1 << 3, 0, 0, 0, NONE },
-};
+static const pin pins[CHIP_LINES] PROGMEM = CHIP_PINS;
 
-#if LJ_CHANNELS > 12
-#error "this board has 12 outputs"
+#if LJ_CHANNELS > CHIP_OUTPUTS
+#error "this board has fewer outputs"
 #endif
-#if defined(LJ_STEPPERS) && LJ_STEPPERS
+#if defined(LJ_STEPPERS) && LJ_STEPPERS && !CHIP_STEPPERS
 #error "this board has no outputs for steppers"
 #endif
 
@@ -72,7 +42,8 @@ static pin pin_of(uint8_t n)
 
 static void set(uint8_t n, bool high)
 {
-    uint8_t port = pgm_read_byte(&pins[n].port), mask = pgm_read_byte(&pins[n].mask);
+    chip_port port = CHIP_READ_PORT(&pins[n].port);
+    uint8_t mask = pgm_read_byte(&pins[n].mask);
     volatile uint8_t *reg = (volatile uint8_t *)(uint16_t)port;
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
     {
@@ -87,31 +58,70 @@ static void set(uint8_t n, bool high)
 static int16_t wanted[LJ_CHANNELS];
 static uint16_t waiting; /* bit n: output n has to get it */
 static uint16_t others;  /* bit n: output n is no servo */
+static uint16_t motors;  /* bit n: output n is a motor, and its partner the direction */
 static uint32_t due;
+
+#if CHIP_LINES > CHIP_OUTPUTS
+static uint16_t dimmed; /* bit n: output n is a lamp or a motor, on a pin of its own */
+#endif
+
+/* The line of pins on which an output comes out. */
+static inline uint8_t line_of(uint8_t n)
+{
+#if CHIP_LINES > CHIP_OUTPUTS
+    return dimmed & bit(n) ? CHIP_DIMMED(n) : n;
+#else
+    return n;
+#endif
+}
+
+static inline void comes_out(uint8_t n, uint8_t unit)
+{
+#if CHIP_LINES > CHIP_OUTPUTS
+    if (unit == LJ_UNIT_DUTY || unit == LJ_UNIT_LEVEL)
+        dimmed |= bit(n);
+#else
+    (void)n;
+    (void)unit;
+#endif
+}
+
+static inline void begin_line(uint8_t n)
+{
+    pin p = pin_of(n);
+    *(volatile uint8_t *)(uint16_t)p.port &= (uint8_t)~p.mask;
+    *(volatile uint8_t *)(uint16_t)(p.port - 1) |= p.mask;
+}
 
 /* All pins are low before they are outputs: a driver sees no edge. */
 void outputs_begin(void)
 {
-    for (uint8_t n = 0; n < LJ_CHANNELS; n++) {
-        pin p = pin_of(n);
-        *(volatile uint8_t *)(uint16_t)p.port &= (uint8_t)~p.mask;
-        *(volatile uint8_t *)(uint16_t)(p.port - 1) |= p.mask;
-    }
+    for (uint8_t n = 0; n < LJ_CHANNELS; n++)
+        begin_line(n);
+#if CHIP_LINES > CHIP_OUTPUTS
+    for (uint8_t n = CHIP_OUTPUTS; n < CHIP_LINES; n++)
+        begin_line(n);
+#endif
     TCCR0A = TCCR2A = (1 << WGM01) | (1 << WGM00); /* fast PWM */
     TCCR0B = (1 << CS01) | (1 << CS00);            /* 16 MHz / 64 / 256 = 977 Hz */
     TCCR2B = (1 << CS22);
-    PORTC |= (1 << PORTC4) | (1 << PORTC5);
+    CHIP_PULL_UP();
+#if STEPS
+    steps_begin();
+#endif
 }
 
-uint16_t inputs_read(void) { return (PINC >> 4) & 3u; }
+uint16_t inputs_read(void) { return CHIP_INPUTS(); }
 
 /* Gives an output a level from -255 to 255. The timer would leave a spike at 0, so that
  * the pin is taken from it there; at 255 it is high for good. */
 static void apply(uint8_t n, int16_t v)
 {
+    bool turns = (motors & bit(n)) != 0;
+    n = line_of(n);
     pin p = pin_of(n);
     uint8_t size = (uint8_t)(v < 0 ? -v : v);
-    if (p.partner != NONE && v != 0)
+    if (turns && p.partner != NONE && v != 0) /* else the partner is an output of its own */
         set(p.partner, v < 0);
     if (p.level == 0 || size == 0 || size == 255) {
         if (p.control)
@@ -164,13 +174,21 @@ void lj_port_slot(const lj_slot *slot)
         lj_pin p;
         if (!lj_read_pin(n, &p))
             continue;
+#if STEPS
+        if (p.unit == LJ_UNIT_STEPS) {
+            steps_give(n, &p, slot);
+            continue;
+        }
+#endif
         if (p.unit != LJ_UNIT_TICKS) {
+            comes_out(n, p.unit);
             wanted[n] = level_of(&p);
             waiting |= bit(n);
+            motors = p.unit == LJ_UNIT_DUTY ? motors | bit(n) : motors & (uint16_t)~bit(n);
         } else if (p.live) {
             list[count].offset = p.offset;
             list[count].width = p.value;
-            list[count].port = pgm_read_byte(&pins[n].port);
+            list[count].port = (uint8_t)CHIP_READ_PORT(&pins[n].port);
             list[count].mask = pgm_read_byte(&pins[n].mask);
             count++;
         }
@@ -184,6 +202,9 @@ void lj_port_drop(uint32_t at)
 {
     (void)at;
     pulses_drop();
+#if STEPS
+    steps_drop();
+#endif
     for (uint8_t n = 0; n < LJ_CHANNELS; n++)
         if (others & bit(n))
             apply(n, 0);

@@ -25,14 +25,17 @@
 #include "lj_avr.h"
 
 enum {
-    EARLY = 28,    /* ticks, 14 us: any other interrupt, and the entry to this one */
+    /* Ticks, 14 us: any other interrupt, and the entry to this one. That of a step takes longer. */
+    EARLY = STEPS ? 52 : 28,
     CLOSE = 11,    /* ticks, 88 cycles: a byte of the line, and the last look at the time */
     NEAR = 14,     /* ticks from a start to another edge: 112 cycles, what an edge takes */
     APART = 25,    /* ticks from end to end: 12 us, and half a tick of each */
     HASTE = 400,   /* ticks, in which all events can be moved on, with the line at its busiest */
     ZERO = 2048,   /* ticks that times in a plan are ahead, so that edges may be moved back */
     LAST = 0xf000, /* the latest end in a plan before edges are moved */
-    FAR = 0x4000,  /* ticks that two edges in the queue may be apart; a rest is put between others */
+    /* Ticks that two edges in the queue may be apart. Between others come rests, half as far
+     * apart, so that none is near an edge. */
+    FAR = 0x6000,
     EVENTS = 2 * PULSES_MOST + 8
 };
 
@@ -122,21 +125,24 @@ static uint8_t put(uint8_t at, uint16_t time, uint8_t port, uint8_t mask)
  * of them would not come in time, all are late alike. */
 static void publish(uint8_t end)
 {
-    if (!pulses_any() && past != end) {
-        int16_t late = (int16_t)(clock_ticks() + 3u * EARLY - events[past].time);
+    while (past != end) {
+        int16_t late = pulses_any() ? 0 : (int16_t)(clock_ticks() + 3u * EARLY - events[past].time);
         if (late > 0) {
             for (uint8_t i = past; i != end; i = after(i))
                 events[i].time += (uint16_t)late + HASTE;
             last_time += (uint16_t)late + HASTE;
         }
-    }
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
-    {
-        past = end;
-        if (!(TIMSK1 & (1 << OCIE1A))) {
-            OCR1A = events[first].time - EARLY;
-            TIFR1 = (1 << OCF1A);
-            TIMSK1 |= (1 << OCIE1A);
+        ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+        {
+            if (TIMSK1 & (1 << OCIE1A)) {
+                past = end;
+            } else if ((int16_t)(events[past].time - TCNT1) > EARLY + CLOSE) {
+                past = end;
+                OCR1A = events[first].time - EARLY;
+                TIFR1 = (1 << OCF1A);
+                TIMSK1 |= (1 << OCIE1A);
+            }
+            /* Else the interrupt has come to its end just now: its match would be over. */
         }
     }
 }
@@ -206,9 +212,10 @@ static void spread(pulse *p, uint8_t count)
         b->sum = 0;
         while (b > work.blocks) {
             block *a = b - 1;
-            int16_t d = (int16_t)(b->head - a->head) - (int16_t)a->size * APART;
-            if (d >= 0)
+            int32_t apart = (int32_t)b->head - a->head - (int16_t)a->size * APART; /* up to 30 ms */
+            if (apart >= 0)
                 break;
+            int16_t d = (int16_t)apart;
             /* It joins the one before it: all of its pulses are d off the places that they
              * get there, and the mean of what is off moves the whole. */
             a->sum = d * (int16_t)b->size + a->sum + b->sum;
@@ -289,8 +296,11 @@ static uint16_t origin(uint32_t start)
 {
     uint16_t at = (uint16_t)(start << 1);
     int32_t begin = (int32_t)work.plan[1].time - ZERO;
-    int32_t need = (int32_t)(int16_t)(clock_ticks() - at) + 3 * EARLY;
-    if (pulses_any()) {
+    uint16_t soonest = clock_ticks() + 3u * EARLY;
+    int32_t need = (int16_t)(soonest - at);
+    if (!pulses_any()) {
+        last_time = soonest; /* nothing is before, and rests count from here */
+    } else {
         int32_t other = (int32_t)(int16_t)(last_time - at) + APART;
         if (other > need)
             need = other;
@@ -317,8 +327,8 @@ void pulses_give(uint32_t start, pulse *list, uint8_t count)
     for (const edge *e = work.plan + 1; e <= work.plan + planned; e++) {
         const pulse *p = &list[e->what & (uint8_t)~RAISE];
         uint16_t time = zero + e->time;
-        while ((at != past || pulses_any()) && (uint16_t)(time - last_time) > FAR)
-            at = put(at, last_time + FAR, p->port, 0);
+        while ((uint16_t)(time - last_time) > FAR)
+            at = put(at, last_time + FAR / 2, p->port, 0);
         at = put(at, time, (uint8_t)(p->port | (e->what & RAISE)), p->mask);
     }
     publish(at);

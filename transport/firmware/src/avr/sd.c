@@ -11,7 +11,6 @@
 #endif
 
 enum {
-    SELECT = 1 << PORTB2,
     GO_IDLE = 0, SEND_IF_COND = 8, SET_BLOCKLEN = 16, READ_BLOCK = 17, SEND_OP_COND = 41, APP = 55, READ_OCR = 58,
     R1_IDLE = 0x01,
     TOKEN = 0xfe,
@@ -47,7 +46,7 @@ static uint8_t exchange(uint8_t out)
 
 static void release(void)
 {
-    PORTB |= SELECT; /* only this file and interrupts of pulses write to PORTB: one instruction */
+    PORTB |= CHIP_SELECT; /* only this file and interrupts of pulses write to PORTB: one instruction */
     exchange(0xff);  /* the card lets go of the line with the clock: 7.2 */
 }
 
@@ -61,7 +60,7 @@ static void speed(bool fast)
 /* Sends a command and gives its first byte of answer, 0xff where there is none. */
 static uint8_t command(uint8_t kind, uint32_t arg)
 {
-    PORTB &= (uint8_t)~SELECT;
+    PORTB &= (uint8_t)~CHIP_SELECT;
     exchange(0xff);
     exchange((uint8_t)(0x40u | kind));
     exchange((uint8_t)(arg >> 24));
@@ -103,8 +102,8 @@ bool sd_begin(void)
 {
     if (state == SD_BUSY)
         return false;
-    PORTB |= SELECT | (1 << PORTB4); /* pull-up: no card is all ones */
-    DDRB |= SELECT | (1 << DDB3) | (1 << DDB5);
+    PORTB |= CHIP_SELECT | CHIP_MISO; /* pull-up: no card is all ones */
+    DDRB |= CHIP_SELECT | CHIP_MOSI | CHIP_CLOCK;
     speed(false);
     stage = WAKE;
     state = SD_BUSY;

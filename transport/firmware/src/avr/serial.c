@@ -50,8 +50,8 @@ void serial_begin(void)
  * comes each 160. */
 #define TEXT(x) #x
 #define NUMBER(x) TEXT(x)
-__asm__(".global __vector_18\n" /* USART_RX_vect */
-        "__vector_18:\n\t"
+#define RECEIVED NUMBER(CHIP_RECEIVED) /* the name of its vector */
+__asm__(".global " RECEIVED "\n" RECEIVED ":\n\t"
         "push r24\n\t"
         "in r24, 0x3f\n\t" /* SREG */
         "push r24\n\t"
@@ -99,7 +99,7 @@ __asm__(".global __vector_18\n" /* USART_RX_vect */
         "sts serial_missed, r30\n\t"
         "rjmp 2b\n");
 
-ISR(USART_UDRE_vect)
+ISR(CHIP_EMPTY)
 {
     uint8_t at = sending_out;
     if (at == sending_in) {

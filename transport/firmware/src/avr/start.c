@@ -57,6 +57,7 @@ enum {
     BYTES = 64,     /* of the line that are taken in one round */
     FEW = 16,       /* of them before something else may be due: a byte takes up to 15 us */
     LONGEST = 2000, /* us that the processor sleeps: inputs are read as often */
+    LOOK = 200,     /* the same while a stepper looks for its zero */
     SHORTEST = 60   /* us that a sleep is worth */
 };
 
@@ -102,6 +103,16 @@ static void listen(void) {}
 
 #endif
 
+/* How long the processor may sleep, us. */
+static inline uint16_t longest(void)
+{
+#if STEPS && LJ_HOMING
+    if (lj_port_homing())
+        return LOOK;
+#endif
+    return LONGEST;
+}
+
 /* Sleeps until a message has come, or there is something to do. Edges of pulses and other
  * interrupts wake the processor, too, but not the loop. */
 static void rest(void)
@@ -109,7 +120,7 @@ static void rest(void)
     uint32_t wait = lj_wait(clock_us());
     if (wait < SHORTEST)
         return;
-    clock_wake(wait < LONGEST ? (uint16_t)wait : LONGEST);
+    clock_wake(wait < longest() ? (uint16_t)wait : longest());
     for (;;) {
         cli();
         if (serial_ripe() || clock_woken())
@@ -122,10 +133,43 @@ static void rest(void)
     sei();
 }
 
+#if defined(LJ_SHOW_PRINT) && LJ_PORT_LIGHT
+
+#define HALF 250000L /* us that a blink is on, and off */
+enum { DARK = 6 };   /* halves from one code to the next */
+
+/* Blinks as often as lj_show_code says, in between it is dark; steadily on is well. */
+static void light(uint32_t now)
+{
+    static uint32_t since;
+    static uint8_t half, shown;
+    uint8_t code = lj_show_code();
+    if (code == shown && code != LJ_CODE_NONE && lj_since(now, since) < HALF)
+        return;
+    since = now;
+    if (code != shown || half >= 2u * code + DARK)
+        half = 0;
+    shown = code;
+    if (code == LJ_CODE_NONE || (half >= DARK && !(half & 1u))) /* a new code begins in the dark */
+        CHIP_LIGHT_ON();
+    else
+        CHIP_LIGHT_OFF();
+    half++;
+}
+
+#else
+
+static void light(uint32_t now) { (void)now; }
+
+#endif
+
 /* A show from a card, where the board has one; whether it goes on at once. */
 static void show_begin(void)
 {
 #ifdef LJ_SHOW_PRINT
+#if LJ_PORT_LIGHT
+    CHIP_LIGHT_BEGIN();
+#endif
     lj_show_begin(clock_us());
 #endif
 }
@@ -160,6 +204,10 @@ int main(void)
         uint16_t inputs = lj_input_read(now, inputs_read());
         lj_inputs(now, inputs);
         outputs_advance(now);
+        light(now);
+#if STEPS && LJ_HOMING
+        steps_look(now, inputs_read());
+#endif
         bool more = show_advance(now, inputs);
         if (!lj_hours_run(now, lj_state() != LJ_STATE_SILENT) && !more)
             rest();

@@ -56,6 +56,8 @@
  *   LJ_WIRE           0 leaves out what a host is heard and answered with: such a board only
  *                     plays by itself. It has no lj_receive and needs no lj_port_send, and
  *                     all else, limits, stops and resets, is as ever; otherwise 1
+ *   LJ_HOMING         1 where steppers look for their zero by themselves, for which the port
+ *                     has lj_port_homing; otherwise 0
  *   LJ_INPUTS_COUNT   inputs that lj_input.c reads, 0 to 16; input 0 is the stop input
  *   LJ_INPUTS_LOW     mask of the inputs that are active at a low level
  *   LJ_DEBOUNCE_US    how long an input must be steady, us
@@ -74,6 +76,9 @@
 #endif
 #ifndef LJ_WIRE
 #define LJ_WIRE 1
+#endif
+#ifndef LJ_HOMING
+#define LJ_HOMING 0
 #endif
 
 /* An output, as the rig's builder allows it. These limits hold whatever a host or a
@@ -95,8 +100,8 @@ typedef struct {
 /* ---- what the port calls ---- */
 
 /* Begins, after any reset. cause is LJ_RESET_x; take care to tell LJ_RESET_PIN from the
- * others, since three resets within a minute by neither power nor pin keep the board from
- * arming until its power has been off. boot is the number of this start where memory
+ * others, since three brown-outs or resets by the watchdog within a minute keep the board from
+ * arming until its power has been off; one that is unknown does not count. boot is the number of this start where memory
  * marked LJ_KEPT knows of no earlier one; otherwise it is one more than that of the last. */
 void lj_begin(uint32_t now, uint8_t cause, uint16_t boot);
 
@@ -176,6 +181,12 @@ bool lj_read_pin(uint8_t n, lj_pin *pin);
  * given does not come any more; motors, lamps and switches go off at once. */
 void lj_port_drop(uint32_t at);
 
+/* Whether a stepper has not found its zero, or is on its way from there to where the player
+ * takes it to be. Meanwhile it does not follow its positions. */
+#if LJ_HOMING
+bool lj_port_homing(void);
+#endif
+
 /* ---- playing without a host: what the card player calls ---- */
 
 /* Takes the outputs: configures all of them as the rig says, with slots of period ns, and
@@ -195,7 +206,8 @@ bool lj_own(void);
  * to a standstill until a frame drives it. Only while armed. */
 bool lj_own_move(const uint8_t *values);
 
-/* Says whether axes still move towards a pose, or have not come to rest. */
+/* Says whether axes still move towards a pose, or have not come to rest, or look for their
+ * zero. */
 bool lj_own_moving(void);
 
 /* How many frames there is room for. */
@@ -247,8 +259,26 @@ typedef struct {
  * first step comes half an interval after the begin. steps may be 0. */
 void lj_spread_begin(lj_spread *s, uint16_t steps, uint16_t span);
 
-/* The interval to the next step in ticks, 0 when there is none. It does not divide. */
-uint16_t lj_spread_next(lj_spread *s);
+/* The interval to the next step in ticks, 0 when there is none. It does not divide, and
+ * stands here so that it can become part of an interrupt. */
+static inline uint16_t lj_spread_next(lj_spread *s)
+{
+    uint16_t interval = s->base;
+    if (s->count == 0u) {
+        return 0;
+    }
+    if (s->sum >= (uint16_t)(s->steps - s->more)) { /* sum + more reaches steps */
+        s->sum = (uint16_t)(s->sum - (uint16_t)(s->steps - s->more));
+        interval++;
+    } else {
+        s->sum = (uint16_t)(s->sum + s->more);
+    }
+    if (s->count == s->steps) {
+        interval = (uint16_t)(interval / 2u); /* the first comes in the middle of its interval */
+    }
+    s->count--;
+    return interval;
+}
 
 /* Reads the inputs: raw are the levels of the pins, bit n of input n. Gives the inputs that
  * are active, to be handed to lj_inputs: of LJ_INPUTS_LOW polarity, and steady for

@@ -44,13 +44,27 @@ static uint8_t prove(void)
     return check.crc == lj_get16(lj_sector + CHECK_AT) ? LJ_DONE : LJ_ABSENT;
 }
 
+bool lj_card_known(uint8_t file)
+{
+    uint8_t version = lj_sector[1];
+    return version == LJ_CARD_VERSION || (version == LJ_INDEX_VERSION && file == LJ_FILE_INDEX);
+}
+
+static uint8_t versions[2]; /* of files, by their first sectors */
+
 uint8_t lj_card_fetch(uint8_t file, uint32_t number, uint8_t kind)
 {
     uint8_t outcome = lj_fat_read(file, number);
     if (outcome == LJ_DONE) {
         outcome = prove();
     }
-    if (outcome == LJ_DONE && (lj_sector[0] != kind || lj_sector[1] != LJ_CARD_VERSION || lj_get32(lj_sector + 2) != number)) {
+    if (outcome != LJ_DONE) {
+        return outcome;
+    }
+    if (number == 0u) {
+        versions[file] = lj_sector[1];
+    }
+    if (lj_sector[0] != kind || lj_sector[1] != versions[file] || !lj_card_known(file) || lj_get32(lj_sector + 2) != number) {
         outcome = LJ_ABSENT;
     }
     return outcome;
@@ -198,10 +212,40 @@ const lj_card_board *lj_card_take_board(uint8_t *file, const uint8_t *r)
     return good ? b : NULL;
 }
 
-const lj_card_trigger *lj_card_take_trigger(const uint8_t *r, uint16_t i, uint16_t start, uint8_t boards)
+bool lj_card_after(const lj_card_trigger *t, uint16_t motion)
+{
+    uint8_t k;
+    for (k = 0; k < 4u; k++) {
+        if (t->after[k] == motion + 1u) {
+            return true;
+        }
+    }
+    return false;
+}
+
+/* Whether what it comes after are motions that there are, with nothing but zeros behind them,
+ * and the version knows of that. */
+static bool follows_some(const lj_card_trigger *t, uint16_t motions)
+{
+    uint8_t k;
+    if (versions[LJ_FILE_INDEX] < LJ_INDEX_VERSION) {
+        motions = 0;
+    }
+    for (k = 0; k < 4u; k++) {
+        if (t->after[k] > motions) {
+            return false;
+        }
+        if (t->after[k] == 0u) {
+            motions = 0; /* none behind it */
+        }
+    }
+    return true;
+}
+
+const lj_card_trigger *lj_card_take_trigger(const uint8_t *r, uint16_t i, uint16_t motions, uint16_t start, uint8_t boards)
 {
     const lj_card_trigger *t = (const lj_card_trigger *)(const void *)r;
-    bool good = t->none == 0u && zero(r, sizeof *t, NAME_AT) && text(r + NAME_AT, NAME_SIZE) && t->starts <= 7u &&
+    bool good = t->none == 0u && follows_some(t, motions) && text(r + NAME_AT, NAME_SIZE) && t->starts <= 7u &&
                 t->busy <= LJ_ON_BUSY_INTERRUPT && t->flags <= 3u &&
                 ((t->starts & LJ_STARTS_INPUT) != 0u ? t->board < boards : t->board == NO_BOARD) && t->greatest >= t->least &&
                 ((t->starts & LJ_STARTS_INTERVAL) == 0u || t->seed != 0u) && ((t->starts & LJ_STARTS_POWER) != 0u) == (i == start);

@@ -14,7 +14,8 @@
 
 /* ---- sectors ---- */
 
-#define LJ_CARD_VERSION 1u /* of the format */
+#define LJ_CARD_VERSION 1u  /* of the format */
+#define LJ_INDEX_VERSION 2u /* newest of the index */
 
 #define LJ_CARD_HEADER 0x48u
 #define LJ_CARD_CHANNELS 0x43u
@@ -27,8 +28,12 @@
 #define LJ_RECORDS 8u /* records a sector */
 
 /* Reads a sector of a file and proves its CRC, kind, version and number, by steps.
- * LJ_ABSENT: it was read, and is not sound. */
+ * LJ_ABSENT: it was read, and is not sound. All sectors of an index are of the version of its
+ * first, which has to be read before them. */
 uint8_t lj_card_fetch(uint8_t file, uint32_t number, uint8_t kind);
+
+/* Whether the sector in memory is of a version that can be read in the first of a file. */
+bool lj_card_known(uint8_t file);
 
 /* Record i of a kind that has so many, where the sector that should hold it does; NULL
  * where its frame is not right. */
@@ -166,6 +171,7 @@ typedef struct {
     uint32_t least;    /* ms */
     uint32_t greatest; /* ms */
     uint32_t seed;
+    uint16_t after[4]; /* motions at whose end it starts, their number + 1 */
 } lj_card_trigger;
 
 #define LJ_STARTS_POWER 0x01u
@@ -176,8 +182,11 @@ typedef struct {
 #define LJ_ON_BUSY_INTERRUPT 2u
 #define LJ_TRIGGER_FALLING 0x01u
 
-/* The record of what starts motion i; NULL where it cannot be. */
-const lj_card_trigger *lj_card_take_trigger(const uint8_t *record, uint16_t i, uint16_t start, uint8_t boards);
+/* The record of what starts motion i, of so many; NULL where it cannot be. */
+const lj_card_trigger *lj_card_take_trigger(const uint8_t *record, uint16_t i, uint16_t motions, uint16_t start, uint8_t boards);
+
+/* Whether it starts at the end of a motion. */
+bool lj_card_after(const lj_card_trigger *t, uint16_t motion);
 
 /* Draws an interval in ms, and keeps the state of the generator. */
 uint32_t lj_card_interval(uint32_t *state, uint32_t least, uint32_t greatest);

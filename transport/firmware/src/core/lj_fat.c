@@ -339,7 +339,7 @@ static uint32_t successor(uint32_t cluster)
 static uint8_t walk(uint32_t to)
 {
     uint32_t fat;
-    uint8_t outcome;
+    uint8_t outcome, n = 0;
     if (cursor.at >= to) {
         return LJ_DONE;
     }
@@ -355,6 +355,10 @@ static uint8_t walk(uint32_t to)
         }
         cursor.cluster = next;
         cursor.at++;
+        n++;
+        if (n == 0u) { /* 256, as many as a sector tells of: the chain may lead back into itself */
+            break;
+        }
     }
     return cursor.at >= to ? LJ_DONE : LJ_BUSY;
 }
@@ -494,11 +498,15 @@ static uint8_t map(uint8_t file, uint32_t last)
     return outcome == LJ_DONE && cursor.at < last ? LJ_BUSY : outcome;
 }
 
-/* Goes along the whole chain of a file. One that ends too early has no sectors. */
+/* Goes along the whole chain of a file. One that ends too early has no sectors, nor has one
+ * that claims more clusters than there are: its chain leads back into itself. */
 static uint8_t follow(uint8_t file)
 {
     uint32_t last = length(file) - 1u;
-    uint8_t outcome = cursor.step == STEP_MAP ? map(file, last) : walk(last);
+    uint8_t outcome = LJ_ABSENT;
+    if (last < volume.clusters) {
+        outcome = cursor.step == STEP_MAP ? map(file, last) : walk(last);
+    }
     if (outcome == LJ_ABSENT) {
         files[file].sectors = 0;
         outcome = LJ_DONE;

@@ -25,6 +25,7 @@
 #define STEADY ((LJ_DEBOUNCE_US >> GRAIN_BITS) + 1u)
 
 static uint16_t active;
+static bool begun; /* a level has been read: what is active at first had no edge */
 static uint16_t since[LJ_INPUTS_COUNT]; /* when the level was last that of active */
 
 uint16_t lj_input_read(uint32_t now, uint16_t raw)
@@ -32,6 +33,11 @@ uint16_t lj_input_read(uint32_t now, uint16_t raw)
     uint16_t time = (uint16_t)(now >> GRAIN_BITS & 0xffffu);
     uint16_t levels = (uint16_t)(raw ^ LJ_INPUTS_LOW), changed = (uint16_t)(levels ^ active), bit = 1;
     uint8_t i;
+    if (!begun) {
+        begun = true;
+        active = levels;
+        changed = 0;
+    }
     for (i = 0; i < LJ_INPUTS_COUNT; i++) {
         if ((changed & bit) == 0u) {
             since[i] = time;

@@ -83,7 +83,9 @@ static bool whole(void)
            lj_get16(in.wait) == in.crc;
 }
 
-/* The least length of the payload of a kind of the host; 255 for other kinds. */
+#define NO_KIND 255u
+
+/* The least length of the payload of a kind of the host; NO_KIND for other kinds. */
 static uint8_t least(uint8_t kind)
 {
     switch (kind) {
@@ -114,7 +116,7 @@ static uint8_t least(uint8_t kind)
     case LJ_KIND_FLUSH:
         return LJ_SIZE_FLUSH;
     default:
-        return 255;
+        return NO_KIND;
     }
 }
 
@@ -126,8 +128,9 @@ static bool known(uint8_t kind, uint8_t length)
     return length >= n && length <= LJ_PAYLOAD && !(values && ((length ^ n) & 1) != 0);
 }
 
-/* Takes the packet that a zero has ended. */
-static void end(void)
+/* Takes the packet that a zero has ended. What is due is done first, but not for what is no
+ * message of a host. */
+static void end(uint32_t now)
 {
     lj_packet p;
     if (!whole()) {
@@ -138,6 +141,9 @@ static void end(void)
     p.length = in.body[1];
     p.sequence = lj_get16(in.body + 2);
     p.payload = in.body + LJ_HEAD;
+    if (least(p.kind) != NO_KIND) {
+        lj_advance(now);
+    }
     if (!known(p.kind, p.length)) {
         lj_kept.unknown++;
         return;
@@ -152,8 +158,7 @@ void lj_receive(uint32_t now, uint8_t byte)
         return;
     }
     if (in.raw > 0u) {
-        lj_advance(now);
-        end();
+        end(now);
         restart();
     }
 }

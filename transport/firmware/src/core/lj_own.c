@@ -108,6 +108,11 @@ bool lj_own_move(const uint8_t *values)
 bool lj_own_moving(void)
 {
     uint8_t i;
+#if LJ_HOMING
+    if (lj_port_homing()) {
+        return true;
+    }
+#endif
     for (i = 0; i < LJ_CHANNELS; i++) {
         const lj_axis *a = &lj.axes[i];
         if (lj_axis_is(a, LJ_MODE_LIVE) && (lj_axis_aim(a) == LJ_AIM_POSE || !lj_axis_resting(a))) {

@@ -68,7 +68,8 @@ static uint32_t older(uint32_t age)
 }
 
 /* Follows the resets: those by power and by the reset pin are asked for, all others make
- * the board refuse to be armed when there are three in a minute. */
+ * the board refuse to be armed when there are three in a minute. One that a bootloader hides
+ * may be any, and mostly is the pin's, by which a host that opens the port resets the board. */
 static void remember(uint8_t cause, uint16_t boot)
 {
     bool known = lj_kept.check == check();
@@ -85,7 +86,7 @@ static void remember(uint8_t cause, uint16_t boot)
         lj_kept.resets++;
         last = older(lj_kept.ages[0]);
         before = older(lj_kept.ages[1]);
-        if (cause != LJ_RESET_PIN) {
+        if (cause != LJ_RESET_PIN && cause != LJ_RESET_UNKNOWN) {
             if (before < MINUTE_US) {
                 lj_kept.refuse = 1;
             }

@@ -26,6 +26,8 @@ typedef uint8_t timer_mask;
 #define WAITING_MOST 16u     /* motions that may wait */
 #define RAMP_MOST 4095u      /* frames; its square times 2^8 has 32 bits */
 #define WAY_MOST 60000u      /* frames, 20 minutes at 50 Hz */
+#define READ_US 100000u      /* that a card may take for a sector */
+#define PATIENCE 4u          /* sectors of frames that are read before triggers are, come what may */
 
 enum {
     LOAD_VOLUME,
@@ -83,6 +85,7 @@ static struct {
     uint16_t fell;
     uint16_t used;    /* inputs that start something here */
     uint16_t waiting; /* motions that wait, in the order of those that may */
+    uint16_t polite;  /* those of them that let the others go first */
     uint16_t wait;    /* ms */
     uint16_t left_out;
     timer_mask locked;    /* timers that ran at edge_up */
@@ -92,7 +95,9 @@ static struct {
     uint8_t lock;     /* lockout that begins with the motion */
     uint8_t state;
     uint8_t code;
+    uint8_t passed; /* sectors of frames, while triggers wait to be looked at */
     bool marked;   /* that frame is queued */
+    bool closed;   /* `ended` was played to its end: others may come after it */
     bool mine;     /* the board has played by itself since the reset */
     bool seen;     /* levels are known */
     bool again;    /* it was loaded before */
@@ -117,7 +122,9 @@ static struct {
     uint8_t randoms;
     uint8_t waits;
     bool on;
+    bool reading;   /* the sector in memory, or on its way, is one of triggers */
     bool started;   /* a motion */
+    bool closed;    /* it looks only for what comes after `ended` */
 } pass;
 
 static uint16_t bit(uint8_t n)
@@ -135,10 +142,13 @@ static void begin_load(void)
     show.ended = LJ_CARD_NONE;
     show.lock = NO_TIMER;
     show.marked = false;
+    show.closed = false;
     show.waiting = 0;
+    show.polite = 0;
     show.due = 0;
     show.intervals = 0;
     pass.on = false;
+    pass.reading = false;
 }
 
 void lj_show_begin(uint32_t now)
@@ -203,27 +213,35 @@ static LJ_APART uint8_t take_outputs(uint32_t period)
     return LJ_DONE;
 }
 
-static void turn_off(uint8_t state)
+/* Forgets the edges that wait to be looked at. */
+static void forget_edges(void)
 {
-    show.state = state;
-    show.code = LJ_CODE_OFF;
-    show.current = LJ_CARD_NONE;
-    pass.on = false;
     show.rose = 0;
     show.fell = 0;
+}
+
+/* Leaves the show: nothing plays, and nothing is asked for. */
+static void leave(uint8_t state, uint8_t code)
+{
+    show.state = state;
+    show.code = code;
+    show.current = LJ_CARD_NONE;
+    pass.on = false;
+    pass.reading = false;
+    forget_edges();
+}
+
+static void turn_off(uint8_t state)
+{
+    leave(state, LJ_CODE_OFF);
 }
 
 /* The show cannot be played as it is: the board stands at rest. */
 static void refuse(uint8_t code)
 {
-    show.code = code;
-    show.state = REFUSED;
+    leave(REFUSED, code);
     show.wait = RETRY_MS;
-    show.current = LJ_CARD_NONE;
-    show.rose = 0;
-    show.fell = 0;
     show.quiet = false;
-    pass.on = false;
 }
 
 /* Whether a step of loading has not come to what it should: it goes on, or the show is
@@ -356,7 +374,7 @@ static void load_index(void)
 static bool fetch_first(uint8_t file, uint8_t kind)
 {
     uint8_t outcome = lj_card_fetch(file, 0, kind);
-    bool other = lj_fat_sectors(file) > 0u && lj_sector[1] != LJ_CARD_VERSION;
+    bool other = lj_fat_sectors(file) > 0u && !lj_card_known(file);
     return !failed(outcome, other ? (uint8_t)LJ_CODE_FOREIGN : (uint8_t)LJ_CODE_DAMAGED);
 }
 
@@ -378,30 +396,28 @@ static LJ_APART void load_list(void)
     next(LOAD_BOARD);
 }
 
+/* What became of reading something: what was read but cannot be is absent. */
+static uint8_t taken(uint8_t outcome, const void *thing)
+{
+    return outcome == LJ_DONE && thing == NULL ? (uint8_t)LJ_ABSENT : outcome;
+}
+
 /* Fetches record i of a list that begins at a sector. */
 static uint8_t fetch(uint8_t file, uint32_t table, uint16_t i, uint16_t of, uint8_t kind, const uint8_t **r)
 {
     uint8_t outcome = lj_card_fetch(file, table + i / LJ_RECORDS, kind);
-    if (outcome == LJ_DONE) {
-        *r = lj_card_record(i, of);
-        if (*r == NULL) {
-            outcome = LJ_ABSENT;
-        }
-    }
-    return outcome;
+    *r = outcome == LJ_DONE ? lj_card_record(i, of) : NULL;
+    return taken(outcome, *r);
 }
 
 static LJ_APART void load_board(void)
 {
-    const lj_card_board *b = NULL;
+    const lj_card_board *b;
     uint8_t name[11];
     const uint8_t *r;
     uint8_t outcome = fetch(LJ_FILE_INDEX, 1, show.i, show.boards, LJ_CARD_BOARDS, &r);
-    if (outcome == LJ_DONE) {
-        b = lj_card_take_board(name, r);
-        outcome = b != NULL ? LJ_DONE : LJ_ABSENT;
-    }
-    if (failed(outcome, LJ_CODE_DAMAGED)) {
+    b = r != NULL ? lj_card_take_board(name, r) : NULL;
+    if (failed(taken(outcome, b), LJ_CODE_DAMAGED)) {
         return;
     }
     if (b->print == LJ_SHOW_PRINT && lj_card_named(b->name)) {
@@ -488,39 +504,27 @@ static uint8_t fetch_channel(const lj_card_channel **c)
 {
     const uint8_t *r;
     uint8_t outcome = fetch(LJ_FILE_SHOW, 1, show.i, lj.used, LJ_CARD_CHANNELS, &r);
-    if (outcome == LJ_DONE) {
-        *c = lj_card_take_channel(r);
-        if (*c == NULL || !belongs(*c, (uint8_t)show.i)) {
-            outcome = LJ_ABSENT;
-        }
+    *c = r != NULL ? lj_card_take_channel(r) : NULL;
+    if (*c != NULL && !belongs(*c, (uint8_t)show.i)) {
+        *c = NULL;
     }
-    return outcome;
+    return taken(outcome, *c);
 }
 
 static uint8_t fetch_motion(uint16_t i, const lj_card_motion **m)
 {
     const uint8_t *r;
     uint8_t outcome = fetch(LJ_FILE_SHOW, table(), i, show.motions, LJ_CARD_MOTIONS, &r);
-    if (outcome == LJ_DONE) {
-        *m = lj_card_take_motion(r, lj_fat_sectors(LJ_FILE_SHOW), show.each);
-        if (*m == NULL) {
-            outcome = LJ_ABSENT;
-        }
-    }
-    return outcome;
+    *m = r != NULL ? lj_card_take_motion(r, lj_fat_sectors(LJ_FILE_SHOW), show.each) : NULL;
+    return taken(outcome, *m);
 }
 
 static uint8_t fetch_trigger(uint16_t i, const lj_card_trigger **t)
 {
     const uint8_t *r;
     uint8_t outcome = fetch(LJ_FILE_INDEX, 1u + (uint32_t)lj_card_sectors(show.boards), i, show.motions, LJ_CARD_TRIGGERS, &r);
-    if (outcome == LJ_DONE) {
-        *t = lj_card_take_trigger(r, i, show.start, show.boards);
-        if (*t == NULL) {
-            outcome = LJ_ABSENT;
-        }
-    }
-    return outcome;
+    *t = r != NULL ? lj_card_take_trigger(r, i, show.motions, show.start, show.boards) : NULL;
+    return taken(outcome, *t);
 }
 
 static LJ_APART void load_channels(void)
@@ -591,7 +595,7 @@ static bool allot(const lj_card_trigger *t, slots *s)
         s->random = pass.randoms;
         pass.randoms++;
     }
-    if ((s->input || interval) && t->busy == LJ_ON_BUSY_WAIT) {
+    if ((s->input || interval || t->after[0] != 0u) && t->busy == LJ_ON_BUSY_WAIT) {
         s->wait = (uint16_t)(pass.waits < WAITING_MOST ? 1u << pass.waits : 0u);
         pass.waits++;
     }
@@ -624,11 +628,13 @@ static void choose(uint16_t i, const lj_card_trigger *t, const slots *s)
 {
     if (show.current != LJ_CARD_NONE) {
         show.ended = show.current;
+        show.closed = false;
     }
     if (show.lock != NO_TIMER) { /* it was on the way to one that now does not start */
         timers.left[show.lock] = 0;
     }
     show.current = i;
+    show.polite = 0;
     show.marked = false;
     show.lock = s->lock;
     if (s->lock != NO_TIMER) {
@@ -718,15 +724,42 @@ static void ask_busy(uint16_t i, const lj_card_trigger *t, const slots *s, bool 
     }
 }
 
+/* A start of motion i at the end of the one that it comes after. Nothing else has started
+ * since, unless that interrupted; so it starts. One that waits lets those go first that wait
+ * already, wherever it stands in the show, so that a ring of motions lets others in. */
+static void follow(uint16_t i, const lj_card_trigger *t, const slots *s)
+{
+    bool waits = t->busy == LJ_ON_BUSY_WAIT && show.waiting != 0u;
+    if (show.current == LJ_CARD_NONE && !waits) {
+        choose(i, t, s);
+        return;
+    }
+    if (show.current == LJ_CARD_NONE) {
+        show.polite |= (uint16_t)(s->wait & (uint16_t)~show.waiting);
+    }
+    if (!pass.started || t->busy == LJ_ON_BUSY_WAIT) {
+        ask_busy(i, t, s, false);
+    } else {
+        /* one motion a pass is started */
+    }
+}
+
 /* Looks at what starts motion i. One motion a pass is started; what else asks is kept for
  * the next one. */
 static void look(uint16_t i, const lj_card_trigger *t, const slots *s)
 {
     bool due = s->interval != NO_TIMER && (show.due & bit(s->interval)) != 0u;
     bool edge = asked(t, s);
+    uint16_t waiting;
     if (pass.ended == i) {
         draw(t, s);
         due = false;
+    }
+    if (pass.closed) {
+        if (lj_card_after(t, pass.ended)) {
+            follow(i, t, s);
+        }
+        return;
     }
     if (pass.started) {
         if (edge) {
@@ -734,13 +767,14 @@ static void look(uint16_t i, const lj_card_trigger *t, const slots *s)
         }
         return;
     }
-    if (show.current != LJ_CARD_NONE) {
+    if (show.current != LJ_CARD_NONE || show.closed) { /* until it was asked what comes after, the board is busy */
         if (edge || due) {
             ask_busy(i, t, s, due);
         }
         return;
     }
-    if (edge || due || (show.waiting & s->wait) != 0u) {
+    waiting = (uint16_t)(show.waiting & (uint16_t)~show.polite);
+    if (edge || due || ((waiting != 0u ? waiting : show.waiting) & s->wait) != 0u) {
         show.waiting &= (uint16_t)~s->wait;
         forget(s);
         choose(i, t, s);
@@ -758,12 +792,15 @@ static void begin_pass(void)
 {
     (void)memset(&pass, 0, sizeof pass);
     pass.on = true;
-    pass.rose = show.rose;
-    pass.fell = show.fell;
     pass.ended = show.ended;
-    show.rose = 0;
-    show.fell = 0;
+    pass.closed = show.closed;
     show.ended = LJ_CARD_NONE;
+    show.closed = false;
+    if (!pass.closed) {
+        pass.rose = show.rose;
+        pass.fell = show.fell;
+        forget_edges();
+    }
 }
 
 /* Goes on with the pass. */
@@ -772,14 +809,18 @@ static LJ_APART void step_pass(void)
     const lj_card_trigger *t;
     slots s;
     uint8_t outcome = fetch_trigger(pass.i, &t);
+    pass.reading = true;
     if (outcome == LJ_BUSY) {
         return;
     }
+    show.passed = 0;
     if (outcome != LJ_DONE || !allot(t, &s)) {
         /* The motion that plays goes on; without one, there is nothing to do any more. */
         leave_out();
         pass.on = false;
+        pass.reading = false;
         show.ended = pass.ended;
+        show.closed = pass.closed;
         show.wait = RETRY_MS;
         if (show.current == LJ_CARD_NONE) {
             lose();
@@ -789,6 +830,7 @@ static LJ_APART void step_pass(void)
     look(pass.i, t, &s);
     pass.i++;
     pass.on = pass.i < show.motions;
+    pass.reading = pass.on && pass.i % LJ_RECORDS != 0u;
 }
 
 /* ---- on the way to a motion ---- */
@@ -812,6 +854,7 @@ static void settle(void)
 static void end(void)
 {
     show.ended = show.current;
+    show.closed = true;
     show.current = LJ_CARD_NONE;
     show.lock = NO_TIMER;
     show.marked = false;
@@ -868,6 +911,7 @@ static uint8_t skip(void)
     show.frame += n;
     show.place = 0;
     show.sector++;
+    show.passed++;
     return n;
 }
 
@@ -946,12 +990,17 @@ static uint16_t distance(const lj_axis *a, uint8_t n, bool *back)
     return *back ? (uint16_t)(from - to) : (uint16_t)(to - from);
 }
 
+/* How hard an axis brakes, in 16 bits. */
+static uint16_t braking(const lj_axis *a)
+{
+    return (a->kind & LJ_AXIS_WIDE) != 0u ? 0xffffu : a->slow;
+}
+
 /* Makes the move long enough for an axis. One that goes at a speed of d / way a frame, and
  * gains that in `ramp` frames, takes way + ramp frames. */
 static void lengthen(const lj_axis *a, const lj_card_channel *c, uint16_t d)
 {
-    uint32_t slow = (a->kind & LJ_AXIS_WIDE) != 0u ? 0xffffu : a->slow;
-    uint32_t soft = least(c->soft, (uint32_t)a->change << 16), rise = least(c->rise, slow << 16);
+    uint32_t soft = least(c->soft, (uint32_t)a->change << 16), rise = least(c->rise, (uint32_t)braking(a) << 16);
     uint32_t way, ramp;
     if (d == 0u) {
         return;
@@ -1014,9 +1063,8 @@ static LJ_APART void read_limits(void)
 /* Whether an axis may go that fast at all. */
 static bool legal(const lj_axis *a, uint16_t d)
 {
-    uint32_t slow = (a->kind & LJ_AXIS_WIDE) != 0u ? 0xffffu : a->slow;
     uint32_t area = (uint32_t)show.way * show.ramp;
-    return d <= (uint32_t)a->change * show.way && (d <= area || d <= slow * area);
+    return d <= (uint32_t)a->change * show.way && (d <= area || d <= braking(a) * area);
 }
 
 /* Makes a move that is too fast for an axis longer, step by step. */
@@ -1115,6 +1163,7 @@ static void onward(void)
     if (show.place == show.each) {
         show.place = 0;
         show.sector++;
+        show.passed++;
     }
 }
 
@@ -1184,12 +1233,45 @@ static bool starved(void)
 
 /* ---- the next step ---- */
 
-/* Takes care of triggers while there is time: where frames are needed at once, they come
- * first. */
+/* Whether there is time to read a sector of triggers, for which there is no other memory than
+ * that of the frames: those have to be read again behind it. So it is begun when as many as
+ * can be are planned, in the first quarter of a period, and when the sector gives enough of
+ * them not to need the next one too soon. That is three reads until there is peace again. */
+static bool spare(void)
+{
+    uint32_t left, enough, all = LJ_QUEUE;
+    if (lj_state() != LJ_STATE_PLAYING || show.passed >= PATIENCE) {
+        return true;
+    }
+    if (show.state == MOVE) {
+        all = LJ_QUEUE - 2u; /* move() leaves two */
+        left = (uint32_t)show.way + show.ramp - show.done;
+    } else if (show.state == FRAMES) {
+        left = show.frames <= show.each ? show.each : (uint32_t)held() - show.place;
+    } else {
+        return true;
+    }
+    enough = least(3u * READ_US / lj.period + 1u, (uint32_t)LJ_QUEUE + show.each);
+    return left + LJ_QUEUE >= enough && lj_since(lj.tail, lj.now) > (int32_t)(lj.period * all + lj.period / 4u * 3u);
+}
+
+/* Whether triggers are looked at next. What was begun is brought to its end while the sector
+ * is in memory: nothing would ever be done if frames were read in between. */
+static bool looks(void)
+{
+    if (pass.reading) {
+        return true;
+    }
+    if (!pass.on && !(wanted() && show.wait == 0u)) {
+        show.passed = 0;
+        return false;
+    }
+    return spare();
+}
+
 static bool triggers(void)
 {
-    bool idle = show.state != FRAMES || lj.queue.count >= LJ_QUEUE / 2 || lj_state() == LJ_STATE_ARMED;
-    if (!idle || (!pass.on && !(wanted() && show.wait == 0u))) {
+    if (!looks()) {
         return false;
     }
     if (!pass.on) {
@@ -1206,8 +1288,7 @@ static void refused(void)
         turn_off((lj.inputs & LJ_INPUTS_STOP) != 0u ? STOPPED : OFF);
         return;
     }
-    show.rose = 0;
-    show.fell = 0;
+    forget_edges();
     if (show.wait == 0u) {
         begin_load();
     }
@@ -1220,8 +1301,7 @@ static void revive(void)
     show.rose = (uint16_t)(show.rose & edges);
     show.fell = (uint16_t)(show.fell & edges);
     if (edges == 0u || (lj.inputs & LJ_INPUTS_STOP) != 0u || lj_state() == LJ_STATE_STOPPING) {
-        show.rose = 0;
-        show.fell = 0;
+        forget_edges();
         return;
     }
     begin_load();
@@ -1260,12 +1340,14 @@ static void step(void)
 static bool more(void)
 {
     switch (show.state) {
-    case REFUSED: case OFF: case STOPPED: case IDLE: case SETTLE: case LAST:
-        return pass.on;
+    case REFUSED: case OFF: case STOPPED:
+        return false;
+    case IDLE: case SETTLE: case LAST:
+        return looks();
     case MOVE:
-        return pass.on || lj_state() == LJ_STATE_ARMED || lj.queue.count + 3u <= LJ_QUEUE;
+        return lj_state() == LJ_STATE_ARMED || lj.queue.count + 3u <= LJ_QUEUE || looks();
     case FRAMES:
-        return pass.on || lj_state() == LJ_STATE_ARMED || !ahead();
+        return lj_state() == LJ_STATE_ARMED || !ahead() || looks();
     default:
         return true;
     }

@@ -22,7 +22,8 @@
  *
  * A host that is connected and does not stop the show reads its status, and no more.
  *
- * A motion that waits for a loop to end starts at the end of the round. */
+ * A motion that waits for a loop to end starts at the end of the round. What comes after a
+ * motion starts when that has been played to its end, before all else that is to start. */
 #ifndef LJ_SHOW_H
 #define LJ_SHOW_H
 

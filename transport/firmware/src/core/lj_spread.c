@@ -15,22 +15,3 @@ void lj_spread_begin(lj_spread *s, uint16_t steps, uint16_t span)
         s->more = (uint16_t)(span % steps);
     }
 }
-
-uint16_t lj_spread_next(lj_spread *s)
-{
-    uint16_t interval = s->base;
-    if (s->count == 0u) {
-        return 0;
-    }
-    if (s->sum >= (uint16_t)(s->steps - s->more)) { /* sum + more reaches steps */
-        s->sum = (uint16_t)(s->sum - (uint16_t)(s->steps - s->more));
-        interval++;
-    } else {
-        s->sum = (uint16_t)(s->sum + s->more);
-    }
-    if (s->count == s->steps) {
-        interval = (uint16_t)(interval / 2u); /* the first comes in the middle of its interval */
-    }
-    s->count--;
-    return interval;
-}

@@ -12,6 +12,7 @@
  *   T up MS            as if the board had run for so many ms
  *   T delay US         how long a read takes from now on; 1000 at first
  *   T stall LBA US     how long the next read of a sector takes; * for any
+ *   T slow LBA US      how long each read of that sector takes
  *   T broken LBA       that sector cannot be read
  *   T flip BYTE BIT    a bit of the card is changed
  *   T card 0|1         the card is out, in
@@ -50,6 +51,8 @@ static struct {
     uint32_t delay;
     uint32_t stall_lba;
     uint32_t stall;
+    uint32_t slow_lba;
+    uint32_t slow;
     uint32_t broken[16];
     unsigned count; /* of broken */
     uint64_t reads;
@@ -103,6 +106,9 @@ void lj_port_card_read(uint32_t lba)
     reader.lba = lba;
     reader.ready = clock_us + reader.delay;
     reader.reads++;
+    if (reader.slow > 0u && reader.slow_lba == lba) {
+        reader.ready = clock_us + reader.slow;
+    }
     if (reader.stall > 0u && (reader.stall_lba == lba || reader.stall_lba == 0xffffffffu)) {
         reader.ready = clock_us + reader.stall;
         reader.stall = 0;
@@ -306,6 +312,9 @@ static bool command(const char *word)
     } else if (strcmp(word, "stall") == 0) {
         reader.stall_lba = number();
         reader.stall = number();
+    } else if (strcmp(word, "slow") == 0) {
+        reader.slow_lba = number();
+        reader.slow = number();
     } else if (strcmp(word, "broken") == 0) {
         reader.broken[reader.count++ % 16u] = number();
     } else if (strcmp(word, "flip") == 0) {
