@@ -3,7 +3,7 @@
 
 import { make } from "../dom.js";
 import { clockTime } from "../time.js";
-import { sideBySide, spanAcross } from "./geometry.js";
+import { rowAt, sideBySide, spanAcross } from "./geometry.js";
 import { leastHatch } from "./paper.js";
 
 /** @typedef {import("../types.js").State} State */
@@ -116,8 +116,12 @@ export function createFindingButtons({ get, actions, note, reveal }) {
   const across = new Float64Array(2);
   /** @type {number[]} */
   let wanted = [];
-  /** @type {HTMLButtonElement[]} */
+  /** @type {{f: Finding, at: number}[]} */
   let here = [];
+  /** Where those are that show. @type {Map<number, {x: number, y: number, chosen: boolean, turn: number}>} */
+  const places = new Map();
+  let turn = 0;
+  let back = 0; // number of the finding that had the focus before there was another motion
 
   /** @param {Finding} f @param {string} id of the row */
   function create(f, id) {
@@ -145,28 +149,30 @@ export function createFindingButtons({ get, actions, note, reveal }) {
       note.hide();
       const focused = document.activeElement instanceof HTMLElement ? document.activeElement.dataset.finding : undefined;
       buttons.clear();
+      places.clear();
       staves.replaceChildren();
       loose.replaceChildren();
-      const { score } = now;
-      for (const f of score.findings) {
-        const row = score.rows[f.row];
-        const id = row ? `${row.kind}:${row.name}` : f.supply >= 0 ? `supply:${score.supplies[f.supply]?.name}` : "";
-        const button = create(f, id);
-        buttons.set(f.number, button);
-        (id ? staves : loose).append(button);
-      }
-      if (focused !== undefined) buttons.get(Number(focused))?.focus({ preventScroll: true });
+      if (focused !== undefined) back = Number(focused);
     },
     /** @param {Job} job */
     lay(job) {
-      for (const b of buttons.values()) b.classList.add("away");
-      for (const p of job.places) {
+      turn++;
+      const room = job.height - job.bands.head - job.bands.foot;
+      for (let k = Math.max(0, rowAt(job.places, job.scroll)); k < job.places.length && job.places[k].top - job.scroll < room; k++) {
+        const p = job.places[k];
         const findings = job.scene.bands.get(p.spec.id)?.findings;
         if (!findings || findings.length === 0) continue;
         const top = p.folded ? p.top + p.height / 2 - 10 : p.y0 - 17;
-        layOne(job, findings, top - job.scroll);
+        layOne(job, findings, top - job.scroll, p.spec.id);
       }
-      layOne(job, job.scene.loose, job.bands.loose + 3);
+      layOne(job, job.scene.loose, job.bands.loose + 3, "");
+      for (const [number, place] of places) {
+        if (place.turn === turn) continue;
+        places.delete(number);
+        buttons.get(number)?.remove();
+      }
+      if (back) buttons.get(back)?.focus({ preventScroll: true });
+      back = 0;
     },
     destroy() {
       staves.remove();
@@ -174,28 +180,46 @@ export function createFindingButtons({ get, actions, note, reveal }) {
     },
   };
 
-  /** @param {Job} job @param {Finding[]} findings @param {number} top */
-  function layOne(job, findings, top) {
+  /**
+   * Puts the numbers of a row's findings that show. Where there are more than fit side by
+   * side, the worst are kept: the list has all.
+   * @param {Job} job @param {Finding[]} findings @param {number} top @param {string} id of the row
+   */
+  function layOne(job, findings, top, id) {
     const left = job.metrics.left;
     const width = Math.max(1, job.width - left - job.metrics.right);
     const size = job.coarse ? 30 : 24;
     wanted = [];
     here = [];
-    const inView = findings.filter((f) => f.to >= job.view.from && f.from <= job.view.to)
-      .map((f) => ({ f, at: middle(f, job, left, width) })).sort((a, b) => a.at - b.at || a.f.number - b.f.number);
-    for (const { f, at } of inView) {
-      const b = buttons.get(f.number);
-      if (!b) continue;
-      here.push(b);
-      wanted.push(at - size / 2);
+    for (let k = findings.length - 1; k >= 0 && here.length < width / size; k--) {
+      const f = findings[k];
+      if (f.to >= job.view.from && f.from <= job.view.to) here.push({ f, at: middle(f, job, left, width) });
     }
-    const places = sideBySide(wanted, size, left - size / 2, left + width + size / 2);
+    here.sort((a, b) => a.at - b.at || a.f.number - b.f.number);
+    for (const { at } of here) wanted.push(at - size / 2);
+    const lefts = sideBySide(wanted, size, left - size / 2, left + width + size / 2);
     const { finding } = get();
-    here.forEach((b, k) => {
-      b.classList.remove("away");
-      b.classList.toggle("chosen", b.dataset.finding === String(finding));
-      b.style.transform = `translate(${Math.round(places[k])}px, ${Math.round(top)}px)`;
-    });
+    here.forEach(({ f }, k) => put(f, id, Math.round(lefts[k]), Math.round(top), f.number === finding));
+  }
+
+  /**
+   * Changes of elements cost far more than drawing: only what is another is written.
+   * @param {Finding} f @param {string} id @param {number} x @param {number} y @param {boolean} chosen
+   */
+  function put(f, id, x, y, chosen) {
+    let b = buttons.get(f.number);
+    if (!b) buttons.set(f.number, (b = create(f, id)));
+    let p = places.get(f.number);
+    if (!p) {
+      places.set(f.number, (p = { x: NaN, y: NaN, chosen: b.classList.contains("chosen"), turn }));
+      (id ? staves : loose).append(b);
+    }
+    p.turn = turn;
+    if (p.x !== x || p.y !== y) b.style.transform = `translate(${x}px, ${y}px)`;
+    if (p.chosen !== chosen) b.classList.toggle("chosen", chosen);
+    p.x = x;
+    p.y = y;
+    p.chosen = chosen;
   }
 
   /** @param {Finding} f @param {Job} job @param {number} left @param {number} width */

@@ -198,7 +198,10 @@ export function createSheet({ element, store, actions, request }) {
     const { bands, metrics, scroll } = j;
     element.classList.toggle("sheet-narrow", metrics.narrow);
     element.classList.toggle("sheet-coarse", j.coarse);
-    element.style.setProperty("--sheet-left", `${metrics.left}px`);
+    if (metrics.left !== leftSet) {
+      leftSet = metrics.left;
+      element.style.setProperty("--sheet-left", `${leftSet}px`);
+    }
     for (const clip of [headClip, foundClip]) {
       clip.style.top = `${bands.head}px`;
       clip.style.bottom = `${bands.foot}px`;
@@ -214,6 +217,7 @@ export function createSheet({ element, store, actions, request }) {
     layLoop(j, drawing ?? state.loop, drawing !== null || state.looping);
   }
 
+  let leftSet = NaN; // px: setting it touches the style of all that is on the sheet
   const across = new Float64Array(2);
 
   /** @param {Job} j @param {Span|null} span @param {boolean} on */
