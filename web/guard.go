@@ -105,7 +105,8 @@ func splitHost(text string) (host, port string, ok bool) {
 	} else if before, after, found := strings.Cut(text, ":"); found {
 		host, port = before, after
 	}
-	if host == "" || strings.ContainsAny(host, "/\\@?#% \t") || !digits(port) || strings.HasSuffix(text, ":") {
+	unfit := func(r rune) bool { return r <= ' ' || r == 0x7f || strings.ContainsRune("/\\@?#%[]", r) }
+	if host == "" || strings.ContainsFunc(host, unfit) || !digits(port) || strings.HasSuffix(text, ":") {
 		return "", "", false
 	}
 	return host, port, true

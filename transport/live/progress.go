@@ -34,7 +34,7 @@ func (p *performance) announce(now time.Duration) {
 	if now < p.due {
 		return
 	}
-	p.due = now + progressEvery
+	p.due = now - now%watchEvery + progressEvery // on the beat on which it is asked
 	skew := p.skew(now)
 	for _, v := range p.voices {
 		p.tell(p.progress(v, now, skew))
