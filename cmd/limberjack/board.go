@@ -116,12 +116,8 @@ func runBoard(ctx context.Context, o boardOptions, out io.Writer) error {
 	if err != nil {
 		return err
 	}
-	if o.ends != "" {
-		a, err := axisForEnds(rig, spec, o.ends)
-		if err != nil {
-			return err
-		}
-		a.OpenPulse()
+	if err := openForEnds(rig, spec, o.ends); err != nil {
+		return err
 	}
 	config, err := board.ConfigOf(rig, spec)
 	config.Boot = uint16(rand.Uint32()) // another number after each start, as the protocol asks for

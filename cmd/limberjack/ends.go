@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"strconv"
 	"strings"
@@ -49,6 +50,18 @@ func axisForEnds(rig *sequence.Rig, board *sequence.Board, name string) (*sequen
 	return nil, fmt.Errorf("--ends: board %s drives no axis %q; it drives %s", board.Name, name, strings.Join(names, ", "))
 }
 
+// openForEnds opens one axis of a board; without a name none.
+func openForEnds(rig *sequence.Rig, board *sequence.Board, name string) error {
+	if name == "" {
+		return nil
+	}
+	a, err := axisForEnds(rig, board, name)
+	if err == nil {
+		a.OpenPulse()
+	}
+	return err
+}
+
 // newFinder opens an axis of the jogger's board.
 func newFinder(j *jogger, name string) (*finder, error) {
 	a, err := axisForEnds(j.rig, j.board, name)
@@ -71,7 +84,7 @@ draws its stall current and gets hot: go back at once.`, f.axis.Name, micros(f.a
 }
 
 // micros gives a pulse to 0.1 us.
-func micros(us float64) string { return strconv.FormatFloat(float64(int64(us*10+0.5))/10, 'f', -1, 64) }
+func micros(us float64) string { return strconv.FormatFloat(math.Round(us*10)/10, 'f', -1, 64) }
 
 // to goes to a pulse, if that is allowed.
 func (f *finder) to(ctx context.Context, pulse float64) error {

@@ -18,7 +18,7 @@ import (
 )
 
 type firmwareOptions struct {
-	rig, board, chip, plays, out string
+	rig, board, chip, plays, out, ends string
 }
 
 // What firmware plays.
@@ -57,6 +57,7 @@ nothing but an earlier program; it appears whole or not at all.`,
 	f.StringVar(&o.board, "board", "", "the board of the rig; needed where it has several")
 	f.StringVar(&o.chip, "chip", "atmega328p", strings.Join(chips(), " or "))
 	f.StringVar(&o.plays, "plays", "", "wire, what a host sends; card, what is on a card; or both (default: both, or wire where the chip has no memory for both)")
+	f.StringVar(&o.ends, "ends", "", "open this axis to all pulses from 500 to 2500 us, so that jog --ends can look for its ends")
 	f.StringVarP(&o.out, "output", "o", "", "folder to write")
 	completeWords(c, "chip", chips()...)
 	completeWords(c, "plays", playsWire, playsCard, playsBoth)
@@ -83,6 +84,8 @@ func runFirmware(o firmwareOptions, out, errOut io.Writer) error {
 		return fmt.Errorf("--chip is %q; it may be %s", o.chip, strings.Join(chips(), ", "))
 	case o.plays != "" && playing[o.plays] == firmware.Plays{}:
 		return fmt.Errorf("--plays is %q; it may be %s, %s or %s", o.plays, playsWire, playsCard, playsBoth)
+	case o.ends != "" && o.plays == playsCard:
+		return errors.New("--ends is for a program that a host plays to; leave --plays card out")
 	case o.out == "":
 		return errors.New("firmware needs a folder to write: -o PATH")
 	case !sketchName.MatchString(name):
@@ -94,6 +97,9 @@ func runFirmware(o firmwareOptions, out, errOut io.Writer) error {
 	}
 	board, err := boardOf(rig, o.board)
 	if err != nil {
+		return err
+	}
+	if err := openForEnds(rig, board, o.ends); err != nil {
 		return err
 	}
 	port := &ports[i]
@@ -117,6 +123,9 @@ func runFirmware(o firmwareOptions, out, errOut io.Writer) error {
 	}
 	for _, n := range program.Notes {
 		fmt.Fprintln(errOut, "note: "+n)
+	}
+	if o.ends != "" {
+		fmt.Fprintf(errOut, "note: this program lets %s go beyond its calibration; when its ends are found, write the rig's own program onto the board before anything is played\n", o.ends)
 	}
 	fmt.Fprintf(out, "%s: the program of board %s for an %s; %s says how to build, flash and wire it\n", o.out, board.Name, port.Chip, filepath.Join(o.out, "README.TXT"))
 	return nil
