@@ -405,7 +405,7 @@ func (s *scoring) giveFindings(r *check.Report) {
 	s.out.Findings = []Finding{}
 	for _, momentary := range []bool{true, false} {
 		for _, f := range r.Findings {
-			if plot.Momentary(f) == momentary {
+			if r.Told(f) && plot.Momentary(f) == momentary {
 				s.out.Findings = append(s.out.Findings, s.finding(f, len(s.out.Findings)+1))
 			}
 		}

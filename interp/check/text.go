@@ -58,7 +58,7 @@ func (r *Report) WriteText(w io.Writer, s Style) error {
 func (r *Report) verdict(b *strings.Builder, s Style) {
 	errors, warnings, notes := r.Count(Error), r.Count(Warning), 0
 	for _, f := range r.Findings {
-		if r.told(f) && f.Level == Note {
+		if r.Told(f) && f.Level == Note {
 			notes++
 		}
 	}
@@ -84,16 +84,16 @@ func (r *Report) verdict(b *strings.Builder, s Style) {
 	fmt.Fprintf(b, "%s%s, %s, %s\n", length, count(errors, "error"), count(warnings, "warning"), count(notes, "note"))
 }
 
-// told reports whether the text tells a finding: the table of axes has the wear
-// of a play.
-func (r *Report) told(f Finding) bool { return f.Rule != "wear" || !f.Always }
+// Told reports whether people are told a finding: the wear of a play stands in the
+// table of axes.
+func (r *Report) Told(f Finding) bool { return f.Rule != "wear" || !f.Always }
 
 // notes writes what is good to know, after what is to be mended, in the order of
 // the file: a line or two each.
 func (r *Report) notes(b *strings.Builder, s Style) {
 	first := true
 	for _, f := range r.Findings {
-		if f.Level != Note || !r.told(f) {
+		if f.Level != Note || !r.Told(f) {
 			continue
 		}
 		if first {
