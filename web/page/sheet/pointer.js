@@ -122,7 +122,10 @@ export function createHands(ground) {
   /** @param {PointerEvent} event */
   function up(event) {
     if (!fingers.delete(event.pointerId)) return;
-    if (event.type === "pointercancel") return;
+    if (event.type === "pointercancel") {
+      thrown = { x: 0, y: 0, last: 0 };
+      return;
+    }
     if (travelled <= slack) {
       ground.onTap(toX(event.clientX), toY(event.clientY), event);
       return;

@@ -28,7 +28,7 @@ export function createSheet({ element, store, actions, request }) {
   const canvas = make("canvas", { class: "sheet-paper", "aria-hidden": "true" });
   const hand = make("canvas", { class: "sheet-hand", "aria-hidden": "true" });
   const loopBox = make("div", { class: "sheet-loop", hidden: true }, make("div", { class: "sheet-loop-bar" }));
-  const ruler = make("div", { class: "sheet-ruler", role: "slider", tabindex: 0, "aria-label": "Time", "aria-valuemin": 0, "aria-valuemax": 0, "aria-valuenow": 0, keydown: onRulerKey });
+  const ruler = make("div", { class: "sheet-ruler", role: "slider", tabindex: 0, "aria-label": "Time on the sheet", "aria-valuemin": 0, "aria-valuemax": 0, "aria-valuenow": 0, keydown: onRulerKey });
   const note = createNote();
   const heads = createRowHeads({ get, actions });
   const rowList = createRowList({ get, actions });

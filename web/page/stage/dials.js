@@ -13,6 +13,10 @@ export const wordsHeight = 40;
 /** No dial is wider than this, in px: a single one should not fill the stage. */
 const widest = 190;
 
+/** Smaller dials, or narrower names, cannot be read, in px. */
+const leastSize = 36;
+const narrowest = 58;
+
 /**
  * Places for a number of dials, as large as the room allows, in even rows. Where
  * the room is too small for any, they stay at a size that can be read and the
@@ -24,12 +28,13 @@ const widest = 190;
  */
 export function layout(count, width, height) {
   let best = { size: 0, columns: 1 };
-  for (let columns = 1; columns <= count; columns++) {
+  const most = Math.min(count, Math.max(1, Math.floor(width / narrowest)));
+  for (let columns = 1; columns <= most; columns++) {
     const lines = Math.ceil(count / columns);
     const size = Math.min(width / columns, height / lines - wordsHeight, widest);
-    if (size > best.size) best = { size, columns };
+    if (size > best.size || best.size < leastSize) best = { size, columns }; // the most columns where none is large enough
   }
-  const size = Math.max(best.size, 36);
+  const size = Math.max(best.size, leastSize);
   const lines = Math.ceil(count / best.columns);
   const columns = Math.ceil(count / Math.max(lines, 1)); // no nearly empty last row
   const wide = Math.min(width / Math.max(columns, 1), size * 1.35), tall = size + wordsHeight;
