@@ -79,6 +79,10 @@ func (f fault) refuse(w http.ResponseWriter, detail string, problems ...Problem)
 	if f.status == http.StatusServiceUnavailable {
 		h.Set("Retry-After", "2")
 	}
+	switch f.status {
+	case http.StatusUnauthorized, http.StatusForbidden, http.StatusMisdirectedRequest:
+		h.Set("Connection", "close") // who is not let in holds no place
+	}
 	w.WriteHeader(f.status)
 	w.Write(append(body, '\n'))
 }
