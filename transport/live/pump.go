@@ -91,9 +91,6 @@ func (b *Board) next(now time.Duration) (link Link, m wire.Message, until, wait 
 		b.spoke = now
 		return b.link, f, until, 0
 	}
-	if soon := b.due - now; soon < later && later <= soon+b.gather && b.due < b.spoke+b.keep {
-		wait = later // the round trip leaves with the frames
-	}
 	return nil, nil, 0, min(wait, later)
 }
 
@@ -129,9 +126,21 @@ func (b *Board) fill(now time.Duration) (m *wire.Frames, until, later time.Durat
 		n++
 	}
 	end, _ := s.ahead(int64(n - 1))
-	if early := end - b.ahead - now; early > 0 {
-		return nil, 0, early + b.gather
+	// Once some have left, all that are due follow; then the next wait for others, whatever
+	// else wakes the pump up: frames right behind a round trip would spoil it, where a board
+	// takes both at once.
+	early := end - b.ahead - now
+	if !b.flowing {
+		early += b.gather
 	}
+	if early > 0 {
+		if b.flowing {
+			early += b.gather
+		}
+		b.flowing = false
+		return nil, 0, early
+	}
+	b.flowing = true
 	room := b.limit.Ahead(b.index)
 	if room < n && (room < 1 || first-now > b.ahead/2) {
 		return nil, 0, idle // a credit wakes the pump

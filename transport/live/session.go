@@ -154,6 +154,7 @@ type Board struct {
 	ahead    time.Duration
 	batch    int
 	gather   time.Duration
+	flowing  bool // frames are leaving, none waits for others
 	stale    int
 	values   []int64
 	payload  wire.Values
