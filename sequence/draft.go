@@ -534,14 +534,23 @@ func (d *Draft) same(a, b *yaml.Node, wanted map[*yaml.Node]string, stretched ma
 	return true
 }
 
-// Reread reads a changed text of a script that has been loaded. It has the rig and
-// the sounds of that script, and opens no file.
+// Reread reads a changed text of a script that has been loaded. It has the rig, the
+// sounds and the pace of that script, and opens no file.
 func Reread(s *Script, text []byte) (*Script, error) {
+	out, _, err := reread(s, text)
+	return out, err
+}
+
+// reread gives the document that a text holds, too.
+func reread(s *Script, text []byte) (*Script, *yaml.Node, error) {
 	l := newLoader(func(name string) (io.ReadCloser, error) {
-		if name != s.File {
-			return nil, &fs.PathError{Op: "open", Path: name, Err: fs.ErrNotExist}
+		switch {
+		case name == s.File:
+			return io.NopCloser(bytes.NewReader(text)), nil
+		case len(s.Pace) > 0 && s.Pace[0].At.File == name:
+			return io.NopCloser(bytes.NewReader(PaceCSV(s.Pace))), nil
 		}
-		return io.NopCloser(bytes.NewReader(text)), nil
+		return nil, &fs.PathError{Op: "open", Path: name, Err: fs.ErrNotExist}
 	})
 	if s.Rig != nil {
 		l.rigs[s.Rig.File], l.rigged[s.Rig.File] = s.Rig, true
@@ -556,8 +565,8 @@ func Reread(s *Script, text []byte) (*Script, error) {
 	}
 	d, node := l.document(s.File, nil, nil)
 	if node == nil {
-		return nil, l.report.err()
+		return nil, nil, l.report.err()
 	}
 	out := l.readMotion(d, node)
-	return out, l.report.err()
+	return out, node, l.report.err()
 }

@@ -39,9 +39,9 @@ func (m *motionReader) readAudio(f *fields) {
 }
 
 func (m *motionReader) readLayers(n *yaml.Node) {
-	for _, item := range m.items(n, "layers") {
+	for i, item := range m.items(n, "layers") {
 		f := m.open(item, layerShape, "a layer")
-		l := &Layer{At: f.at, To: -1}
+		l := &Layer{At: f.at, Index: i, To: -1}
 		if n := f.node("axis"); n != nil {
 			name, ok := m.scalar(n, f.label("axis"), "a name")
 			t, known := m.targets[name]
@@ -215,9 +215,9 @@ func (m *motionReader) readCues(n *yaml.Node) {
 			moved[t.Target.Axis] = t.At
 		}
 	}
-	for _, item := range m.items(n, "cues") {
+	for i, item := range m.items(n, "cues") {
 		f := m.open(item, cueShape, "a cue")
-		c := Cue{At: f.at, Say: f.text("say"), Locked: f.flag("locked")}
+		c := Cue{At: f.at, Index: i, Say: f.text("say"), Locked: f.flag("locked")}
 		if !f.has("set") && !f.has("say") && f.has("at") && !f.excused("set") && !f.excused("say") {
 			m.report.add(f.at, "add set: {…} or say: …", "this cue does nothing")
 		}

@@ -341,6 +341,7 @@ func (m *motionReader) keys(n *yaml.Node, what string, t Target, inPhrase bool) 
 	lost := false // the key above was wrong, so that soonest has nothing to count from
 	for i, item := range items {
 		k, ok := m.key(item, oneKey, timeOf, t, inPhrase, i == 0)
+		k.Index = i
 		if ok && k.Soonest {
 			ok = !lost && m.arrive(keys, &k, t, what)
 		} else if n := len(keys); ok && n > 0 {

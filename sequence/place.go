@@ -7,9 +7,9 @@ import (
 )
 
 func (m *motionReader) readPlaces(n *yaml.Node) {
-	for _, item := range m.items(n, "place") {
+	for i, item := range m.items(n, "place") {
 		f := m.open(item, placeShape, "a placement")
-		p := &Place{At: f.at, Times: 1, Stretch: 1, Mirror: f.flag("mirror"), Locked: f.flag("locked")}
+		p := &Place{At: f.at, Index: i, Times: 1, Stretch: 1, Mirror: f.flag("mirror"), Locked: f.flag("locked")}
 		known := m.placed(f, p)
 		if v := f.whole("times"); v.Given() {
 			p.Times = int(v.V)
@@ -142,7 +142,7 @@ func (m *motionReader) placedKeys(p *Place, twin map[*Axis]*Axis) map[Target][]K
 	if p.Pose != nil {
 		for _, v := range p.Pose.Values {
 			t, value := p.moved(v.Target, v.Value, twin)
-			k := Key{At: p.At, TimeAt: p.At, ValueAt: p.At, Time: p.Time, Arrive: p.Time, Value: value, Ease: defaultEase(t), Place: p, Locked: p.Locked}
+			k := Key{At: p.At, TimeAt: p.At, ValueAt: p.At, Time: p.Time, Arrive: p.Time, Value: value, Ease: defaultEase(t), Place: p, Index: -1, Locked: p.Locked}
 			if p.Ease != nil {
 				k.Ease = p.Ease
 			}
@@ -157,7 +157,7 @@ func (m *motionReader) placedKeys(p *Place, twin map[*Axis]*Axis) map[Target][]K
 			for i, k := range tr.Keys {
 				t, value := p.moved(tr.Target, k.Value, twin)
 				k.Time = m.phraseTime(base, k, p.Stretch)
-				k.Arrive, k.Value, k.Place = k.Time, value, p
+				k.Arrive, k.Value, k.Place, k.Index = k.Time, value, p, -1
 				k.Locked = k.Locked || p.Locked
 				end = max(end, k.Time)
 				if have := out[t]; i == 0 && rep > 0 && len(have) > 0 && k.Time <= have[len(have)-1].Time {

@@ -104,6 +104,7 @@ type Key struct {
 	Locked  bool    // retime keeps its time
 	Slack   float64 // s by which the move to this key may be put off
 	Place   *Place  // the placement that put the key in; nil for a key of the track itself
+	Index   int     // of the key in the written list of its track, from 0, as changes name it; -1 with Place
 
 	wait    float64 // s after arrival, with Soonest
 	beats   float64 // in a phrase: the time in beats, where it is written so
@@ -138,6 +139,7 @@ type Phrase struct {
 // Place puts a pose or a phrase into the motion.
 type Place struct {
 	At      Pos
+	Index   int // in the written list, from 0
 	Pose    *Pose
 	Phrase  *Phrase
 	Time    float64
@@ -169,6 +171,7 @@ func (k LayerKind) String() string { return layerNames[k] }
 // Layer is motion added to a target between From and To.
 type Layer struct {
 	At       Pos
+	Index    int // in the written list, from 0
 	Target   Target
 	Kind     LayerKind
 	From, To float64
@@ -196,6 +199,7 @@ type Quiet struct {
 // Cue is something that happens at a time.
 type Cue struct {
 	At     Pos
+	Index  int // in the written list, from 0
 	Time   float64
 	Set    []CueSet
 	Say    string

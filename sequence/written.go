@@ -31,7 +31,7 @@ func newWritten(text []byte) written {
 
 // apply makes changes that do not overlap.
 func (w *written) apply(patches []patch) []byte {
-	sort.Slice(patches, func(i, j int) bool { return patches[i].from < patches[j].from })
+	sort.SliceStable(patches, func(i, j int) bool { return patches[i].from < patches[j].from })
 	var b strings.Builder
 	at := 0
 	for _, p := range patches {
