@@ -20,7 +20,7 @@ const (
 // measured into the rig.
 func (s *stage) clocks() error {
 	var fast []measuredClock
-	for i, b := range s.boards {
+	for i, b := range s.live.Boards() {
 		ppm, sd := b.Drift()
 		fast = append(fast, measuredClock{s.lines[i].Board, ppm, sd})
 	}

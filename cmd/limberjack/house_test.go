@@ -19,6 +19,8 @@ var rooms = map[string][]string{
 	"interp/poly":           {},
 	"interp/spline":         {},
 	"interp/linkage":        {"interp/poly", "interp/spline"},
+	"interp/fit":            {"interp/ease", "interp/poly", "interp/spline"},
+	"interp/film":           {},
 	"sequence/sound":        {},
 	"sequence":              {"interp/ease", "interp/linkage", "sequence/sound"},
 	"interp":                {"interp/ease", "interp/poly", "interp/spline", "interp/linkage", "sequence"},
@@ -36,7 +38,8 @@ var rooms = map[string][]string{
 	"transport/firmware":    {"sequence", "transport/board", "transport/card", "transport/wire"},
 	"transport/live":        {"sequence", "transport/timeline", "transport/wire"},
 	"transport/plot":        {"interp", "interp/check", "interp/drive", "interp/ease", "sequence"},
-	"web":                   {"interp", "interp/check", "interp/drive", "sequence", "sequence/sound", "transport/plot"},
+	"web/rehearse":          {"interp", "interp/check", "interp/drive", "sequence", "transport/live", "transport/timeline", "transport/wire"},
+	"web":                   {"interp", "interp/check", "interp/drive", "sequence", "sequence/sound", "transport/plot", "web/rehearse"},
 }
 
 // doors lists the libraries that only some packages may use.

@@ -18,10 +18,10 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
-	"limberjack/interp"
 	"limberjack/sequence"
 	"limberjack/transport/live"
 	"limberjack/transport/timeline"
+	"limberjack/web/rehearse"
 )
 
 type jogOptions struct {
@@ -81,22 +81,17 @@ func runJog(ctx context.Context, o jogOptions, in io.Reader, out, errOut io.Writ
 	if err != nil {
 		return err
 	}
-	j := &jogger{rig: rig, board: spec, at: map[*sequence.Axis]float64{}, step: 1}
-	for _, a := range rig.Axes {
-		if a.Board == spec {
-			j.axes = append(j.axes, a)
-			j.at[a] = a.Rest.V
-		}
+	pose, err := rehearse.NewPose(rig, spec)
+	if err != nil {
+		return err
 	}
-	if len(j.axes) == 0 {
-		return fmt.Errorf("board %s drives no axis", spec.Name)
-	}
+	j := &jogger{pose: pose, step: 1}
 	if o.ends != "" {
 		if j.finder, err = newFinder(j, o.ends); err != nil {
 			return err
 		}
 	}
-	tl, err := j.timeline()
+	tl, err := pose.Timeline()
 	if err != nil {
 		return err
 	}
@@ -110,25 +105,25 @@ func runJog(ctx context.Context, o jogOptions, in io.Reader, out, errOut io.Writ
 	defer s.show.end()
 	life, end := context.WithCancel(context.WithoutCancel(ctx))
 	defer end()
-	defer s.close()
+	defer s.live.Close()
 	ctx, release := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
 	defer release()
 	signal.Ignore(syscall.SIGPIPE) // who read what jog says may go before the axes have stopped
-	b, err := s.connect(ctx, life, tl, nil)
-	var other *live.MismatchError
-	if j.finder != nil && errors.As(err, &other) {
-		return fmt.Errorf("%w\nto look for ends the board must be open: make its program with limberjack firmware %s --ends %s, or give limberjack board the same", err, o.rig, o.ends)
+	err = s.connect(ctx, life, tl, nil)
+	if err != nil && j.finder != nil {
+		return rehearse.OpenHint(err, o.rig, o.ends)
 	}
 	if err != nil {
 		return err
 	}
-	s.boards, j.live = []*live.Board{b}, b
+	b := s.live.Boards()[0]
+	j.live = b
 	reader := bufio.NewReader(in)
 	if !o.atRest {
 		s.answers = firstLine(reader)
 	}
 	if j.finder != nil {
-		fmt.Fprintln(j.out, j.finder.caution())
+		fmt.Fprintln(j.out, j.finder.Caution())
 	}
 	if err := s.confirm(ctx); err != nil {
 		return j.ended(err)
@@ -157,39 +152,13 @@ func firstLine(in *bufio.Reader) chan string {
 
 // jogger moves the axes of one board.
 type jogger struct {
-	rig   *sequence.Rig
-	board *sequence.Board
-	axes  []*sequence.Axis
-	at    map[*sequence.Axis]float64
-	live  *live.Board
-	out   io.Writer
-	axis  int
-	step  float64 // in the axis's unit
+	pose *rehearse.Pose
+	live *live.Board
+	out  io.Writer
+	axis int
+	step float64 // in the axis's unit
 
 	finder *finder // of ends; nil: axes are moved within their limits
-}
-
-// timeline makes the pose that the axes are at into frames, by the same way as
-// every motion goes.
-func (j *jogger) timeline() (*timeline.Timeline, error) {
-	s := &sequence.Script{Name: "jog", Rig: j.rig, Length: 1}
-	for _, a := range j.axes {
-		s.Cues = append(s.Cues, sequence.Cue{Set: []sequence.CueSet{{Axis: a, Value: j.at[a]}}})
-	}
-	p, err := interp.Compile(s)
-	if err != nil {
-		return nil, err
-	}
-	lines, err := timeline.Build(p)
-	if err != nil {
-		return nil, err
-	}
-	for _, t := range lines {
-		if t.Board == j.board {
-			return t, nil
-		}
-	}
-	return nil, fmt.Errorf("board %s drives no axis", j.board.Name)
 }
 
 // move moves one axis, within its travel; a servo that turns on and on has full speed
@@ -201,10 +170,10 @@ func (j *jogger) move(ctx context.Context, a *sequence.Axis, to float64) error {
 	case a.Kind == sequence.ContinuousServo:
 		to = math.Max(-100, math.Min(100, to))
 	}
-	was := j.at[a]
-	j.at[a] = to
-	if err := j.follow(ctx); err != nil {
-		j.at[a] = was
+	was := j.pose.At[a]
+	j.pose.At[a] = to
+	if err := j.pose.Move(ctx, j.live); err != nil {
+		j.pose.At[a] = was
 		return err
 	}
 	fmt.Fprintf(j.out, "%s at %s %s\n", a.Name, strconv.FormatFloat(math.Round(to*1000)/1000, 'f', -1, 64), a.Unit)
@@ -213,31 +182,14 @@ func (j *jogger) move(ctx context.Context, a *sequence.Axis, to float64) error {
 
 // rest moves all axes to rest.
 func (j *jogger) rest(ctx context.Context) error {
-	for _, a := range j.axes {
-		j.at[a] = a.Rest.V
+	for _, a := range j.pose.Axes {
+		j.pose.At[a] = a.Rest.V
 	}
-	if err := j.follow(ctx); err != nil {
+	if err := j.pose.Move(ctx, j.live); err != nil {
 		return err
 	}
 	fmt.Fprintln(j.out, "all axes at rest")
 	return nil
-}
-
-// follow sends the board to the pose that the axes are at.
-func (j *jogger) follow(ctx context.Context) error {
-	t, err := j.timeline()
-	if err != nil {
-		return err
-	}
-	frame := make([]uint16, len(t.Channels))
-	t.Reader().Next(frame)
-	pose := make([]int64, len(frame))
-	for i, c := range t.Channels {
-		if pose[i] = int64(c.Unit.Number(frame[i])); c.Unit == timeline.StepDelta {
-			pose[i] = c.Start
-		}
-	}
-	return j.live.Move(ctx, pose)
 }
 
 // stop brings everything to rest; jog ends, since the board is disarmed then.
@@ -270,7 +222,7 @@ func (j *jogger) ended(err error) error {
 	switch {
 	case err != nil && over(err):
 		if errors.Is(err, live.ErrNotArmed) {
-			err = &live.LostError{Board: j.board.Name, Text: "it is not armed any more"}
+			err = &live.LostError{Board: j.pose.Board.Name, Text: "it is not armed any more"}
 		}
 		fmt.Fprintf(j.out, "%v; look at the prop, then start jog again\n", err)
 		return errFindings
@@ -379,7 +331,7 @@ func (j *jogger) obey(ctx context.Context, text string) (ended bool, err error) 
 		return true, j.rest(ctx)
 	}
 	name, value, _ := strings.Cut(text, " ")
-	for _, a := range j.axes {
+	for _, a := range j.pose.Axes {
 		if a.Name != name {
 			continue
 		}
@@ -392,15 +344,15 @@ func (j *jogger) obey(ctx context.Context, text string) (ended bool, err error) 
 			return false, fmt.Errorf("%q is no value of %s; write for example %s 10%s, or %s by -2%s", value, name, name, a.Unit, name, a.Unit)
 		}
 		if by {
-			v += j.at[a]
+			v += j.pose.At[a]
 		}
 		return false, j.move(ctx, a, v)
 	}
 	var names []string
-	for _, a := range j.axes {
+	for _, a := range j.pose.Axes {
 		names = append(names, a.Name)
 	}
-	return false, fmt.Errorf("%q is no axis of board %s; it has %s (or write rest, stop, quit)", name, j.board.Name, strings.Join(names, ", "))
+	return false, fmt.Errorf("%q is no axis of board %s; it has %s (or write rest, stop, quit)", name, j.pose.Board.Name, strings.Join(names, ", "))
 }
 
 // returning ends lines as a terminal wants it that adds nothing by itself.
@@ -555,12 +507,12 @@ func (j *jogger) press(ctx context.Context, k key) (ended bool, err error) {
 	if j.finder != nil {
 		return j.finder.press(ctx, k)
 	}
-	a := j.axes[j.axis]
+	a := j.pose.Axes[j.axis]
 	switch k {
 	case keyLeft:
-		return false, j.move(ctx, a, j.at[a]-j.step)
+		return false, j.move(ctx, a, j.pose.At[a]-j.step)
 	case keyRight:
-		return false, j.move(ctx, a, j.at[a]+j.step)
+		return false, j.move(ctx, a, j.pose.At[a]+j.step)
 	case 'r':
 		return false, j.rest(ctx)
 	}
@@ -582,7 +534,7 @@ func (j *jogger) turn(k key) {
 	case keyDown:
 		j.step = math.Max(least, j.step/2)
 	case '\t':
-		j.axis = (j.axis + 1) % len(j.axes)
+		j.axis = (j.axis + 1) % len(j.pose.Axes)
 	default:
 		return
 	}
@@ -594,6 +546,6 @@ func (j *jogger) tell() {
 		j.finder.tell()
 		return
 	}
-	a := j.axes[j.axis]
+	a := j.pose.Axes[j.axis]
 	fmt.Fprintf(j.out, "%s, step %g %s  (arrows move, tab: next axis, r: rest, space: stop, q: quit)\n", a.Name, j.step, a.Unit)
 }

@@ -11,7 +11,6 @@ import (
 	"runtime"
 	"slices"
 	"strings"
-	"sync"
 	"syscall"
 	"time"
 
@@ -181,7 +180,7 @@ type stage struct {
 	in      io.Reader
 	answers chan string
 	show    *show
-	boards  []*live.Board
+	live    live.Ensemble
 	enter   float64 // s of performance time at which the first round is entered
 }
 
@@ -194,7 +193,7 @@ func (s *stage) perform(ctx context.Context) (err error) {
 	// A board outlives the signal: it has to be told to stop.
 	life, end := context.WithCancel(context.WithoutCancel(ctx))
 	defer end()
-	defer s.close()
+	defer s.live.Close()
 	defer s.show.end()
 	// From here on this process mostly sleeps. With one thread at a time it wakes up for
 	// two thirds of the processor time (BenchmarkHost).
@@ -207,18 +206,18 @@ func (s *stage) perform(ctx context.Context) (err error) {
 	signal.Ignore(syscall.SIGPIPE)
 	connecting, cancel := context.WithCancel(ctx)
 	defer cancel()
-	stopped := s.listen(interrupted, cancel)
-	if err := s.ready(connecting, life, take, stopped); err != nil {
+	s.listen(interrupted, cancel)
+	if err := s.ready(connecting, life, take); err != nil {
 		return s.early(err)
 	}
-	err = live.Play(ctx, s.boards, s.lines, s.playOptions())
+	err = s.live.Play(ctx, s.lines, s.playOptions())
 	for s.again(connecting, err) {
-		err = live.Play(ctx, s.boards, s.lines, s.playOptions())
+		err = s.live.Play(ctx, s.lines, s.playOptions())
 	}
 	if err == nil && s.options.end == "hold" {
 		err = s.hold(connecting)
 	}
-	stopped.wait()
+	s.live.Halted()
 	if err == nil {
 		return s.clocks()
 	}
@@ -231,24 +230,16 @@ func (s *stage) perform(ctx context.Context) (err error) {
 }
 
 // ready connects all boards, asks whether the prop stands at rest, and arms them.
-func (s *stage) ready(ctx, life context.Context, take *live.Take, stopped *brakes) error {
+func (s *stage) ready(ctx, life context.Context, take *live.Take) error {
 	for _, t := range s.lines {
-		b, err := s.connect(ctx, life, t, take)
-		if err != nil {
+		if err := s.connect(ctx, life, t, take); err != nil {
 			return err
 		}
-		s.boards = append(s.boards, b)
-		stopped.add(b)
 	}
 	if err := s.confirm(ctx); err != nil {
 		return err
 	}
-	for _, b := range s.boards {
-		if err := b.Arm(ctx, nil); err != nil {
-			return err
-		}
-	}
-	return ctx.Err()
+	return s.live.Arm(ctx)
 }
 
 // early turns what went wrong before anything has moved into an exit code.
@@ -270,47 +261,38 @@ func (s *stage) again(ctx context.Context, err error) bool {
 		s.enter = lost.At
 	}
 	s.show.note(fmt.Sprintf("%v; it is waited for, Ctrl-C ends", err))
-	var loose []string
-	for _, b := range s.boards {
-		if s.deaf() || b.Await(ctx) != nil {
-			return false
-		}
-		list, err := b.Loose(ctx)
-		if err != nil {
+	if s.deaf() {
+		return false
+	}
+	loose, err := s.live.Back(ctx)
+	if err != nil {
+		if ctx.Err() == nil {
 			s.show.note(err.Error())
-			return false
 		}
-		loose = append(loose, list...)
-		b.Flush()
+		return false
 	}
 	if s.deaf() { // what was written before the question is no answer to it
 		return false
 	}
-	stand := "Every axis has held its place."
-	if len(loose) > 0 {
-		stand = fmt.Sprintf("Let go, and taken to stand still where they were last told to: %s. What stands elsewhere now would go there at full speed.", strings.Join(loose, ", "))
-	}
-	s.show.note(fmt.Sprintf("Look at the prop: is all clear of hands and cables? %s Write yes to arm again and go on from %.1f s:", stand, s.enter))
+	s.show.note(fmt.Sprintf("%s Write yes to arm again and go on from %.1f s:", live.AgainQuestion(loose), s.enter))
 	if a, ok := s.answer(ctx); !ok || !isYes(a) {
 		return false
 	}
-	for _, b := range s.boards {
-		if err := b.Arm(ctx, nil); err != nil {
+	if err := s.live.Arm(ctx); err != nil {
+		if ctx.Err() == nil {
 			s.show.note(err.Error())
-			return false
 		}
+		return false
 	}
-	return ctx.Err() == nil
+	return true
 }
 
 // hold keeps the last pose until somebody ends it, or a board is lost.
 func (s *stage) hold(ctx context.Context) error {
 	s.show.note("holding the last pose; Ctrl-C lets go of what carries no weight")
 	for {
-		for _, b := range s.boards {
-			if armed, why := b.Armed(); !armed && ctx.Err() == nil {
-				return &live.LostError{Board: b.Name(), Text: why}
-			}
+		if lost := s.live.Armed(); lost != nil && ctx.Err() == nil {
+			return lost
 		}
 		select {
 		case <-ctx.Done():
@@ -325,20 +307,9 @@ func (s *stage) playOptions() live.PlayOptions {
 	if s.options.loop {
 		o.Rounds = live.Forever
 	}
-	if p := s.rig.Sound; p != nil {
-		o.SoundDelay = seconds(p.Delay.V)
-		if s.wholeSound() {
-			o.Trigger = seconds(p.PulseLength())
-		}
-	}
+	o.Sounding(s.rig)
 	return o
 }
-
-func seconds(v float64) time.Duration { return time.Duration(v * float64(time.Second)) }
-
-// wholeSound says whether the player on the rig, which knows its sound only from the
-// beginning and at full speed, fits what is played.
-func (s *stage) wholeSound() bool { return s.options.from == 0 && s.options.speed == 1 }
 
 func (s *stage) openTake() (*live.Take, func() error, error) {
 	if s.options.take == "" {
@@ -367,36 +338,10 @@ func (s *stage) openTake() (*live.Take, func() error, error) {
 	}, nil
 }
 
-func (s *stage) connect(ctx, life context.Context, t *timeline.Timeline, take *live.Take) (*live.Board, error) {
-	at := s.where[t.Board.Name]
-	dial := func(ctx context.Context) (live.Link, error) {
-		if scheme, _, ok := strings.Cut(at, "://"); ok {
-			if scheme != "ws" && scheme != "wss" {
-				return nil, fmt.Errorf("%s is no address of a board: it begins with ws:// or wss://, as in ws://keeper.local:8090/", at)
-			}
-			return live.OpenWebSocket(ctx, at)
-		}
-		if s.options.url != "" {
-			return nil, fmt.Errorf("%s is no address of a board: it begins with ws:// or wss://, as in ws://%s/", at, at)
-		}
-		return live.OpenSerial(at, s.baudOf(t.Board))
-	}
-	link, err := dial(ctx)
-	if err != nil {
-		return nil, err
-	}
-	return live.Connect(life, link, live.Options{Timeline: t, Events: s.show.event, Dial: dial, Take: take})
-}
-
-func (s *stage) baudOf(b *sequence.Board) int {
-	const usual = 115200
-	switch {
-	case s.options.baud > 0:
-		return s.options.baud
-	case b.Baud.Given():
-		return int(b.Baud.V)
-	}
-	return usual
+func (s *stage) connect(ctx, life context.Context, t *timeline.Timeline, take *live.Take) error {
+	place := live.PlaceOf(t.Board, s.where[t.Board.Name], s.options.baud)
+	place.Address = s.options.url != ""
+	return s.live.Connect(ctx, life, place, live.Options{Timeline: t, Events: s.show.event, Take: take})
 }
 
 // confirm asks whether the prop stands at rest, since a servo drives to its first
@@ -405,10 +350,8 @@ func (s *stage) confirm(ctx context.Context) error {
 	if s.options.atRest {
 		return nil
 	}
-	for _, b := range s.boards {
-		b.Flush()
-	}
-	s.show.note("Does every axis stand at its rest, with hands and cables out of the way? Servos take hold at full speed. Write yes to arm:")
+	s.live.Flush()
+	s.show.note(live.RestQuestion + " Write yes to arm:")
 	a, ok := s.answer(ctx)
 	if !ok {
 		return live.ErrStopped
@@ -458,14 +401,6 @@ func (s *stage) deaf() bool {
 	return false
 }
 
-func (s *stage) close() {
-	var all sync.WaitGroup
-	for _, b := range s.boards {
-		all.Go(func() { b.Close() })
-	}
-	all.Wait()
-}
-
 // playError turns the end of a performance into an exit code.
 func (s *stage) playError(err error) error {
 	var lost *live.LostError
@@ -484,68 +419,29 @@ func (s *stage) playError(err error) error {
 	return err
 }
 
-// brakes answers Ctrl-C: once is a controlled stop, twice drops the pulses.
-type brakes struct {
-	mu     sync.Mutex
-	asked  int
-	boards []*live.Board
-	busy   sync.WaitGroup
-}
-
 // echo is how soon after the first a second signal is taken for the same press: programs
 // that run others pass one on to both the process and its group.
 const echo = 100 * time.Millisecond
 
-// listen stops at each signal first, and tells afterwards.
-func (s *stage) listen(interrupted <-chan os.Signal, cancel func()) *brakes {
-	b := &brakes{}
+// listen answers Ctrl-C: once is a controlled stop, twice drops the pulses. It stops
+// first, and tells afterwards.
+func (s *stage) listen(interrupted <-chan os.Signal, cancel func()) {
+	failed := func(err error) { s.show.note(err.Error()) }
 	go func() {
-		var first time.Time
+		asked, first := 0, time.Time{}
 		for sig := range interrupted {
 			cancel()
-			b.mu.Lock()
-			if b.asked > 0 && (sig != os.Interrupt || time.Since(first) < echo) {
-				b.mu.Unlock()
+			if asked > 0 && (sig != os.Interrupt || time.Since(first) < echo) {
 				continue // only somebody's hand drops what carries weight
 			}
-			if b.asked == 0 {
+			if asked++; asked == 1 {
 				first = time.Now()
-			}
-			drop := b.asked > 0
-			b.asked++
-			for _, board := range b.boards {
-				b.busy.Go(func() { s.stopBoard(board, drop) })
-			}
-			b.mu.Unlock()
-			if drop {
-				s.show.note("pulses dropped")
-			} else {
+				s.live.Halt(false, failed)
 				s.show.note("controlled stop; Ctrl-C again drops the pulses now, and what carries weight falls")
+				continue
 			}
+			s.live.Halt(true, failed)
+			s.show.note("pulses dropped")
 		}
 	}()
-	return b
 }
-
-// stopBoard stops a board, and tells where that failed: then the power has to.
-func (s *stage) stopBoard(b *live.Board, drop bool) {
-	const patience = 5 * time.Second
-	ctx, cancel := context.WithTimeout(context.Background(), patience)
-	defer cancel()
-	stop := b.Stop
-	if drop {
-		stop = b.Drop
-	}
-	if err := stop(ctx); err != nil && !errors.Is(err, live.ErrClosed) {
-		s.show.note(err.Error())
-	}
-}
-
-// add puts a board under the brakes, before it is armed.
-func (b *brakes) add(board *live.Board) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	b.boards = append(b.boards, board)
-}
-
-func (b *brakes) wait() { b.busy.Wait() }

@@ -50,6 +50,21 @@ func survey(tl *timeline.Timeline) (rs []reach, print string) {
 	return rs, hex.EncodeToString(h.Sum(nil)[:8])
 }
 
+// widened gives what either a motion that is known or another one does with each channel.
+func widened(rs []reach, tl *timeline.Timeline) []reach {
+	more, _ := survey(tl)
+	for i, r := range more {
+		if r.some && rs[i].some {
+			r.low, r.high = min(r.low, rs[i].low), max(r.high, rs[i].high)
+			r.change, r.slow = max(r.change, rs[i].change), max(r.slow, rs[i].slow)
+		}
+		if r.some {
+			rs[i] = r
+		}
+	}
+	return rs
+}
+
 // take widens a reach by a frame's value, and gives the number of frames there are
 // to compare the next one with.
 func (r *reach) take(unit timeline.Unit, v int64, before, step *int64, fresh int) int {

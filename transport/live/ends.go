@@ -69,6 +69,22 @@ func (e *Ends) Reached(pulse float64) {
 // Confirm takes the present pulse for one of the ends.
 func (e *Ends) Confirm(end TravelEnd) { e.sure[end], e.end[end] = true, e.at }
 
+// Range gives the least and the greatest pulse that the axis has been at.
+func (e *Ends) Range() (least, greatest float64) { return e.reached[0], e.reached[1] }
+
+// Confirmed gives the pulse at an end, and whether it is confirmed.
+func (e *Ends) Confirmed(end TravelEnd) (pulse float64, ok bool) { return e.end[end], e.sure[end] }
+
+// Swap makes the confirmed ends change places, which reverses the axis. Both must be
+// confirmed.
+func (e *Ends) Swap() error {
+	if _, _, err := e.Pulses(); err != nil {
+		return err
+	}
+	e.end[LowEnd], e.end[HighEnd] = e.end[HighEnd], e.end[LowEnd]
+	return nil
+}
+
 // Pulses gives the pulses at the low and at the high end of the travel. Ends that were
 // not confirmed are refused.
 func (e *Ends) Pulses() (low, high float64, err error) {

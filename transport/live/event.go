@@ -43,6 +43,9 @@ type Event struct {
 	Board string        // of the rig; empty where all boards are meant
 	Text  string        // in plain words
 	Left  time.Duration // until what the event tells of
+	// Start is the host time at which the round has begun, or will, with what holds have
+	// added: of SoftStart, CountIn, Started and Progress.
+	Start time.Duration
 
 	// Of Progress, by board:
 	Position  float64       // s of performance time

@@ -38,6 +38,10 @@ type Clock interface {
 	After(d time.Duration) <-chan time.Time
 }
 
+// MachineClock gives the clock by which links measure, and sessions that are given no
+// other.
+func MachineClock() Clock { return systemClock }
+
 // SystemClock is the clock of the machine, from when it was made.
 type SystemClock struct{ start time.Time }
 

@@ -272,7 +272,7 @@ func (p *performance) begin() {
 	p.sound = p.start - p.opts.SoundDelay
 	p.length, p.round = length, length+back
 	p.told = -1
-	p.tell(Event{What: SoftStart, Left: approach})
+	p.tell(Event{What: SoftStart, Left: approach, Start: p.start})
 	for _, v := range p.voices {
 		v.stream = p.stream(v, at)
 		v.board.play(v.stream)

@@ -30,7 +30,7 @@ func (p *performance) announce(now time.Duration) {
 	if p.into > 0 {
 		first = p.enter
 	}
-	p.count(first+shift-now, p.enter+shift-now)
+	p.count(first+shift-now, p.enter+shift-now, p.start+shift)
 	if now < p.due {
 		return
 	}
@@ -41,21 +41,22 @@ func (p *performance) announce(now time.Duration) {
 	}
 }
 
-// count tells of the count-in, second by second, of the sound, and of the start.
-func (p *performance) count(sound, start time.Duration) {
+// count tells of the count-in, second by second, of the sound, and of the start: the
+// times to the sound and to the first frame, and the start of the round.
+func (p *performance) count(sound, enter, start time.Duration) {
 	if left := int((sound + time.Second - 1) / time.Second); sound > 0 && sound <= p.opts.CountIn && left != p.told {
 		p.told = left
-		p.tell(Event{What: CountIn, Left: sound})
+		p.tell(Event{What: CountIn, Left: sound, Start: start})
 	}
-	p.once(Sound, sound)
-	p.once(Started, start)
+	p.once(Sound, sound, start)
+	p.once(Started, enter, start)
 }
 
 // once tells of something when it has come.
-func (p *performance) once(what Happening, left time.Duration) {
+func (p *performance) once(what Happening, left, start time.Duration) {
 	if left <= 0 && !p.events[what] {
 		p.events[what] = true
-		p.tell(Event{What: what})
+		p.tell(Event{What: what, Start: start})
 	}
 }
 
@@ -94,12 +95,11 @@ func (p *performance) progress(v *voice, now, skew time.Duration) Event {
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	e := Event{What: Progress, Board: b.name, Skew: skew, Begin: v.part.tl.Time(v.part.first), Length: p.length.Seconds() * p.opts.Speed,
-		Queued: int(b.status.Queued), Late: int(b.status.Late), Bridged: int(b.status.Bridged), Clamped: int(b.status.Clamped),
-		Bad: int(b.status.Bad), Stale: b.stale, Supply: int(b.status.Supply), State: b.status.State, RoundTrip: b.model.RoundTrip()}
-	e.Drift, e.DriftSD = b.model.Drift()
+	e := b.figures()
+	e.Skew, e.Begin, e.Length = skew, v.part.tl.Time(v.part.first), p.length.Seconds()*p.opts.Speed
 	e.Buffer = max(0, v.stream.last-at)
 	played := max(p.into, at-p.start-v.stream.shift)
+	e.Start = p.start + v.stream.shift
 	if p.round > 0 {
 		e.Round = 1 + int(played/p.round)
 		if p.opts.Rounds > 0 && e.Round > p.opts.Rounds {
@@ -107,6 +107,7 @@ func (p *performance) progress(v *voice, now, skew time.Duration) Event {
 		} else {
 			played %= p.round
 		}
+		e.Start += time.Duration(e.Round-1) * p.round
 	}
 	e.Position = e.Begin + min(played, v.part.length()).Seconds()*p.opts.Speed
 	return e

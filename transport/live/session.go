@@ -40,6 +40,9 @@ const (
 type Options struct {
 	// Timeline is what will be played: it says which channels the board must have.
 	Timeline *timeline.Timeline
+	// Also are other timelines of the same channels that will be played: the board is set
+	// up so that it cuts nothing of them, either.
+	Also []*timeline.Timeline
 	// Events, where it is not nil, is called for what happens, from one goroutine.
 	Events func(Event)
 	// Dial opens the link again after it broke. Nil: a broken link ends the session.
@@ -199,6 +202,11 @@ func newBoard(ctx context.Context, opts Options) *Board {
 	b.model.Trim = tl.Board.Clock.V
 	b.ctx, b.cancel = context.WithCancel(ctx)
 	b.reach, b.print = survey(tl)
+	for _, other := range opts.Also {
+		if sameChannels(tl, other) {
+			b.reach = widened(b.reach, other)
+		}
+	}
 	return b
 }
 
@@ -406,6 +414,36 @@ func (b *Board) Drift() (ppm, deviation float64) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return b.model.Drift()
+}
+
+// Figures gives what is known of the board now, as an event of Progress without a
+// place in a motion.
+func (b *Board) Figures() Event {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.figures()
+}
+
+// figures is Figures. b.mu is held.
+func (b *Board) figures() Event {
+	e := Event{What: Progress, Board: b.name, Queued: int(b.status.Queued), Late: int(b.status.Late), Bridged: int(b.status.Bridged),
+		Clamped: int(b.status.Clamped), Bad: int(b.status.Bad), Stale: b.stale, Supply: int(b.status.Supply), State: b.status.State, RoundTrip: b.model.RoundTrip()}
+	e.Drift, e.DriftSD = b.model.Drift()
+	return e
+}
+
+// Linked says whether there is a connection to the board, on which it was set up.
+func (b *Board) Linked() bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.link != nil && b.ready
+}
+
+// Tick gives the board's time at a host time, as the session's model of its clock has it.
+func (b *Board) Tick(host time.Duration) wire.Tick {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.model.Tick(host)
 }
 
 // Close ends the session: what is armed is stopped first, controlled.
