@@ -40,10 +40,18 @@ func bigMotion(t testing.TB) string {
 	return file
 }
 
-// traced records what the browser's renderer did while something goes on: events of the
-// Trace Event Format by name, with their lengths in ms.
-func traced(b *tab, do func()) (lengths map[string][]float64, at map[string][]float64) {
-	lengths, at = map[string][]float64{}, map[string][]float64{}
+// record is what the browser's renderer did: events of the Trace Event Format by name,
+// with their lengths and times in ms, and the processor time of the page's thread.
+type record struct {
+	lengths, at map[string][]float64
+	cpu         float64 // ms
+}
+
+// traced records what the renderer does while something goes on.
+func traced(b *tab, do func()) record {
+	r := record{map[string][]float64{}, map[string][]float64{}, 0}
+	tasks := map[[2]int]float64{}
+	var page [2]int
 	var mu sync.Mutex
 	over := make(chan struct{})
 	complete := sync.OnceFunc(func() { close(over) })
@@ -56,12 +64,21 @@ func traced(b *tab, do func()) (lengths map[string][]float64, at map[string][]fl
 			defer mu.Unlock()
 			for _, v := range e.Value {
 				var event struct {
-					Name    string
-					Ts, Dur float64
+					Name          string
+					Pid, Tid      int
+					Ts, Dur, Tdur float64
 				}
-				if json.Unmarshal(v, &event) == nil {
-					lengths[event.Name] = append(lengths[event.Name], event.Dur/1000)
-					at[event.Name] = append(at[event.Name], event.Ts/1000)
+				if json.Unmarshal(v, &event) != nil {
+					continue
+				}
+				r.lengths[event.Name] = append(r.lengths[event.Name], event.Dur/1000)
+				r.at[event.Name] = append(r.at[event.Name], event.Ts/1000)
+				thread := [2]int{event.Pid, event.Tid}
+				switch event.Name {
+				case "FireAnimationFrame":
+					page = thread
+				case "RunTask":
+					tasks[thread] += event.Tdur / 1000
 				}
 			}
 		case *tracing.EventTracingComplete:
@@ -71,7 +88,7 @@ func traced(b *tab, do func()) (lengths map[string][]float64, at map[string][]fl
 		b.t.Fatal(err)
 	}
 	call(b, tracing.Start, tracing.StartParams{TransferMode: "ReportEvents",
-		TraceConfig: &tracing.TraceConfig{IncludedCategories: []string{"devtools.timeline", "disabled-by-default-devtools.timeline.frame"}}})
+		TraceConfig: &tracing.TraceConfig{IncludedCategories: []string{"devtools.timeline", "disabled-by-default-devtools.timeline", "disabled-by-default-devtools.timeline.frame"}}})
 	do()
 	call(b, tracing.End, cdp.Empty{})
 	select {
@@ -81,7 +98,8 @@ func traced(b *tab, do func()) (lengths map[string][]float64, at map[string][]fl
 	}
 	mu.Lock()
 	defer mu.Unlock()
-	return lengths, at
+	r.cpu = tasks[page]
+	return r
 }
 
 func share(list []float64, of float64) float64 {
@@ -92,33 +110,45 @@ func share(list []float64, of float64) float64 {
 	return list[min(len(list)-1, int(float64(len(list))*of))]
 }
 
-// BenchmarkPageScroll pans and zooms over 32 axes and 20,000 keys for 5 s, a step in each
-// frame that the browser draws, and has the browser trace it: frames/s are the frames
-// that were drawn, work-ms the time of the page's code in one, p50 and p95.
+// scrolls are ways over the big motion, a step in each frame n that the browser draws.
+var scrolls = []struct{ name, step string }{
+	{"zoom-all", `app.actions.show({from: n % 500 * 0.5, to: 600 - n % 500 * 0.5})`},
+	{"pan-all", `n === 1 && app.actions.show({from: 0, to: 590}); app.actions.pan(n % 40 < 20 ? 0.5 : -0.5)`},
+	{"minute", `app.actions.show({from: n % 500, to: n % 500 + 60})`},
+	{"seconds", `app.actions.show({from: n * 0.1 % 590, to: n * 0.1 % 590 + 8})`},
+	{"rows", `n === 1 && app.actions.show({from: 0, to: 60}); document.querySelector('#sheet .sheet-scroll').scrollTop = n * 7 % 1000`},
+}
+
+// BenchmarkPageScroll goes over 32 axes and 20,000 keys for 5 s, and has the browser trace
+// it: frames/s are the frames that were drawn, work-ms the time of the page's code in one,
+// p50 and p95, and cpu-ms the processor time of the page's thread a frame, in which a busy
+// machine counts for less.
 func BenchmarkPageScroll(b *testing.B) {
 	t := newTab(b, 1440, 900)
 	t.open(serve(b, bigMotion(b)))
-	for name, step := range map[string]string{"all": `app.actions.fit(); app.actions.zoom(1 + 0.1 * Math.sin(n / 10))`, "minute": `app.actions.show({from: n % 500, to: n % 500 + 60})`, "seconds": `app.actions.show({from: n * 0.1 % 590, to: n * 0.1 % 590 + 8})`} {
-		b.Run(name, func(b *testing.B) {
+	for _, way := range scrolls {
+		b.Run(way.name, func(b *testing.B) {
 			var drawn, work []float64
-			seconds := 0.0
+			seconds, cpu := 0.0, 0.0
 			for b.Loop() {
 				began := time.Now()
-				lengths, at := traced(t, func() {
+				r := traced(t, func() {
 					get[bool](t, fmt.Sprintf(`new Promise(done => {
 						let n = 0;
 						const began = performance.now();
 						const step = () => { n++; %s; performance.now() - began < 5000 ? requestAnimationFrame(step) : done(true) };
 						requestAnimationFrame(step);
-					})`, step))
+					})`, way.step))
+					seconds += time.Since(began).Seconds()
 				})
-				seconds += time.Since(began).Seconds()
-				drawn = append(drawn, at["DrawFrame"]...)
-				work = append(work, lengths["FireAnimationFrame"]...)
+				drawn = append(drawn, r.at["DrawFrame"]...)
+				work = append(work, r.lengths["FireAnimationFrame"]...)
+				cpu += r.cpu
 			}
 			b.ReportMetric(float64(len(drawn))/seconds, "frames/s")
 			b.ReportMetric(share(work, 0.5), "work-ms-p50")
 			b.ReportMetric(share(work, 0.95), "work-ms-p95")
+			b.ReportMetric(cpu/float64(max(1, len(drawn))), "cpu-ms/frame")
 		})
 	}
 }

@@ -1,9 +1,11 @@
 package web_test
 
 import (
+	"fmt"
 	"math"
 	"strconv"
 	"testing"
+	"time"
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/input"
@@ -125,6 +127,52 @@ func TestSheetFindingNote(t *testing.T) {
 		return f && !n.hidden && e.getAttribute('aria-describedby') === n.id && [f.text, f.remedy, f.file && f.line > 0 ? f.file + ':' + f.line : f.file].every(part => n.textContent.includes(part)) })()`)
 	run(b, chromedp.KeyEvent(kb.Escape))
 	b.until("the note is closed", `document.querySelector('#sheet-note').hidden`)
+}
+
+// pushedSheet pans and scrolls the sheet in steps, takes the canvas while it is on its way
+// and again at rest, and gives the share of pixels that differ by more than a tenth, in
+// per cent, and how many there are: numbers for the steps.
+const pushedSheet = `new Promise(done => {
+	const paper = document.querySelector('#sheet .sheet-paper'), box = document.querySelector('#sheet .sheet-scroll');
+	const pixels = () => paper.getContext('2d').getImageData(0, 0, paper.width, paper.height).data;
+	const start = pixels();
+	let n = 0;
+	const step = () => {
+		if (n++ < 10) {
+			app.actions.pan(%v * (app.store.get().view.to - app.store.get().view.from) / 1000);
+			box.scrollTop += %v;
+			requestAnimationFrame(step);
+		} else if (n < 14) requestAnimationFrame(step); // the last scroll is told of
+		else {
+			const moving = pixels();
+			setTimeout(() => {
+				const rest = pixels();
+				const apart = (a, b) => { let k = 0; for (let i = 0; i < a.length; i += 4) if (Math.max(Math.abs(a[i] - b[i]), Math.abs(a[i + 1] - b[i + 1]), Math.abs(a[i + 2] - b[i + 2])) > 25) k++; return 400 * k / a.length; };
+				done({Way: apart(start, moving), Rest: apart(moving, rest)});
+			}, 800);
+		}
+	};
+	requestAnimationFrame(step);
+})`
+
+// TestSheetIsPushed holds that a sheet on its way, of which only what comes into view is
+// drawn, shows what it shows at rest but for half a pixel.
+func TestSheetIsPushed(t *testing.T) {
+	url := serve(t, lighthouse+"/storm.motion.yaml")
+	for _, name := range []string{"paper", "dark"} {
+		b := newTab(t, 1440, 900)
+		b.open(url)
+		b.do(fmt.Sprintf(`app.actions.setTheme(%q); app.actions.show({from: 6, to: 16}); app.actions.setLoop({from: 7, to: 11})`, name))
+		time.Sleep(500 * time.Millisecond)
+		for _, by := range [][2]float64{{7.3, 0}, {-4.1, 0}, {0, 6}, {0, -4}, {3.7, 5}} {
+			got := get[struct{ Way, Rest float64 }](b, fmt.Sprintf(pushedSheet, by[0], by[1]))
+			t.Logf("%s, %v: %.2f %% of the pixels changed on the way, %.2f %% at rest", name, by, got.Way, got.Rest)
+			// Lines of one pixel may come to rest one beside where they were: 2 % is less than all of them.
+			if got.Way < 1 || got.Rest > 2 {
+				t.Errorf("%s, %v: %.2f %% of the pixels changed on the way, %.2f %% at rest", name, by, got.Way, got.Rest)
+			}
+		}
+	}
 }
 
 // number writes a number as a script does.

@@ -1,6 +1,6 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
-import { findingsAt, firstFrom, inOrder, intoLanes, keyNear, layOut, metricsOf, moved, rowAt, scrolledTo, sideBySide, spanAcross, specsOf, timeAt, xOf } from "../page/sheet/geometry.js";
+import { findingsAt, firstFrom, inOrder, intoLanes, keyNear, layOut, metricsOf, moved, pushable, pushed, rowAt, scrolledTo, sideBySide, spanAcross, specsOf, thinned, timeAt, xOf } from "../page/sheet/geometry.js";
 import { createBig, random } from "./big.js";
 
 const { score } = createBig({ axes: 6, seconds: 30, keys: 240, rate: 20, findings: 30 });
@@ -144,7 +144,8 @@ test("names in lanes never cover each other; what finds no room is left out", ()
   const starts = Float64Array.from({ length: 60 }, () => 900 * next()).sort();
   const widths = Float64Array.from({ length: 60 }, () => 20 + 90 * next());
   const lanes = new Int8Array(60);
-  intoLanes(starts, widths, 2, 10, 950, lanes);
+  const more = new Uint16Array(60).fill(9);
+  intoLanes(60, starts, widths, 2, 10, 950, lanes, more);
   for (let a = 0; a < 60; a++) {
     if (lanes[a] < 0) continue;
     assert.ok(starts[a] + widths[a] <= 950);
@@ -152,6 +153,56 @@ test("names in lanes never cover each other; what finds no room is left out", ()
   }
   assert.ok(lanes.some((l) => l < 0) && lanes.some((l) => l === 1));
   assert.equal(lanes[0], 0);
+  // Each one without room is counted at the last one before it that has some.
+  const counted = new Array(60).fill(0);
+  let last = -1;
+  lanes.forEach((lane, k) => (lane >= 0 ? (last = k) : counted[last]++));
+  assert.deepEqual([...more], counted);
+  const none = new Int8Array(2);
+  intoLanes(2, [0, 5], [100, 100], 0, 10, 950, none, more);
+  assert.deepEqual([...none, more[0], more[1]], [-1, -1, 0, 0], "without a lane nothing has room, and nothing to be counted at");
+});
+
+test("a sheet is pushed by whole pixels, and not where another length shows", () => {
+  const next = random(5);
+  for (let k = 0; k < 500; k++) {
+    const span = 0.1 + 600 * next();
+    const width = 1 + Math.floor(3000 * next());
+    const was = { from: 500 * next(), to: 0 };
+    was.to = was.from + span;
+    const by = (2 * next() - 1) * span;
+    const wanted = { from: was.from + by, to: was.to + by };
+    const now = pushable(was, wanted, width);
+    const pixel = span / width;
+    assert.ok(Math.abs(now.from - wanted.from) <= 0.5001 * pixel && Math.abs(now.to - now.from - span) <= 1e-9 * (span + was.to));
+    const step = pushed(was, now, width);
+    assert.ok(Number.isInteger(step));
+    // What lay at x lies at x + step now.
+    const t = was.from + span * next();
+    assert.ok(Math.abs(xOf(t, now, 0, width) - xOf(t, was, 0, width) - step) < 0.02, `${step}`);
+    const half = { from: was.from + 0.5 * pixel, to: was.to + 0.5 * pixel };
+    if (pixel > 1e-5 * was.to) assert.ok(Number.isNaN(pushed(was, half, width)), "half a pixel");
+  }
+  const zoomed = { from: 1, to: 9 };
+  assert.equal(pushable({ from: 0, to: 10 }, zoomed, 100), zoomed);
+  assert.ok(Number.isNaN(pushed({ from: 0, to: 10 }, zoomed, 100)));
+  assert.ok(Object.is(pushed({ from: 0, to: 10 }, { from: 1e-9, to: 10 + 1e-9 }, 100), 0));
+});
+
+test("keys are thinned from the first on, whatever shows of them", () => {
+  const next = random(8);
+  const keys = Array.from({ length: 400 }, () => ({ at: 60 * next() })).sort((a, b) => a.at - b.at);
+  for (const gap of [0, 0.05, 0.4, 100]) {
+    const shown = new Uint8Array(keys.length).fill(7);
+    thinned(keys, gap, shown);
+    const kept = keys.filter((_, k) => shown[k] === 1);
+    assert.ok(shown.every((v) => v <= 1) && kept[0] === keys[0]);
+    for (let k = 1; k < kept.length; k++) assert.ok(kept[k].at - kept[k - 1].at >= gap - 1e-12);
+    // Whoever is left out stands within the gap after one that shows.
+    keys.forEach((key, k) => assert.ok(shown[k] || kept.some((o) => o.at <= key.at && key.at - o.at < gap)));
+    if (gap === 0) assert.equal(kept.length, keys.length);
+    if (gap === 100) assert.equal(kept.length, 1);
+  }
 });
 
 test("scrolling shows a row and moves no more than it must", () => {

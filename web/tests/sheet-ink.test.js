@@ -3,6 +3,7 @@ import { test } from "node:test";
 import { hatchBox, hatching, merge } from "../page/sheet/hatch.js";
 import { headNames, heads, reach, shapeOf, trace } from "../page/sheet/heads.js";
 import { bandsOf, createTicks, rulersOf, rulerStep } from "../page/sheet/ruler.js";
+import { specsOf } from "../page/sheet/geometry.js";
 import { compact, createScene, figure } from "../page/sheet/scene.js";
 import { createBig, random } from "./big.js";
 
@@ -106,6 +107,26 @@ test("ticks are made anew only when what shows has changed", () => {
   assert.deepEqual(ticks(big.score, rulers, { from: 0, to: 1 }, 0), [[], [], []]);
 });
 
+test("while the sheet moves, ticks are kept that hold beside the view; at rest those of the view", () => {
+  const ticks = createTicks();
+  const rulers = rulersOf(big.score);
+  const exact = createTicks();
+  ticks(big.score, rulers, { from: 4, to: 6 }, 1000);
+  const wide = ticks(big.score, rulers, { from: 4.1, to: 6.1 }, 1000, true);
+  for (let from = 2.2; from < 6; from += 0.13) {
+    const view = { from, to: from + 2 };
+    assert.equal(ticks(big.score, rulers, view, 1000, true), wide, `at ${from}`);
+    exact(big.score, rulers, view, 1000).forEach((list, k) => {
+      const same = wide[k].filter((t) => t.at >= from - 1e-6 && t.at <= view.to + 1e-6);
+      assert.deepEqual(same.map((t) => t.text), list.map((t) => t.text));
+      list.forEach((t, n) => assert.ok(Math.abs(same[n].at - t.at) < 1e-9));
+    });
+  }
+  assert.notEqual(ticks(big.score, rulers, { from: 6.2, to: 8.2 }, 1000, true), wide, "beyond what was made");
+  const rest = ticks(big.score, rulers, { from: 6.2, to: 8.2 }, 1000);
+  assert.deepEqual(rest, exact(big.score, rulers, { from: 6.2, to: 8.2 }, 1000));
+});
+
 test("the bands of head and foot do not overlap", () => {
   for (const coarse of [false, true]) {
     for (const low of [false, true]) {
@@ -137,7 +158,9 @@ test("figures as the sheet on paper writes them", () => {
 test("a scene has a band for each row, which holds its curves and findings", () => {
   const scene = createScene(big.score, big.curves);
   let findings = scene.loose.length;
-  for (const [id, band] of scene.bands) {
+  for (const { id } of specsOf(big.score)) {
+    const band = scene.bands.get(id);
+    assert.ok(band && band === scene.bands.get(id), "made once");
     findings += band.findings.length;
     assert.equal(band.spec.id, id);
     assert.ok(band.high > band.low);
@@ -148,6 +171,7 @@ test("a scene has a band for each row, which holds its curves and findings", () 
     for (const k of [row.commanded, row.predicted]) for (const v of big.curves.data[k]) assert.ok(v >= band.low - 1e-3 && v <= band.high + 1e-3);
   }
   assert.equal(findings, big.score.findings.length);
+  assert.equal(scene.bands.get("axis:gone"), undefined);
   const rail = scene.bands.get("supply:rail");
   assert.ok(rail && rail.high > 5 && rail.voltLow < 4.8 && rail.voltHigh > 6 && rail.figures[1] === "limit 5\u00a0A");
   assert.equal(scene.pyramid(0), scene.pyramid(0));

@@ -327,25 +327,31 @@ export function sideBySide(wanted, size, low, high) {
 
 /**
  * Puts labels into lanes, each where it belongs, so that none covers another; -1
- * for those that find no room.
+ * for those that find no room. Makes no garbage.
+ * @param {number} count
  * @param {ArrayLike<number>} starts  left ends, ascending
  * @param {ArrayLike<number>} widths
  * @param {number} lanes
  * @param {number} gap
  * @param {number} limit   where the paper ends
  * @param {Int8Array} out  lane of each
+ * @param {Uint16Array} more  how many without room follow each one that has it
  */
-export function intoLanes(starts, widths, lanes, gap, limit, out) {
+export function intoLanes(count, starts, widths, lanes, gap, limit, out, more) {
   for (let lane = 0; lane < lanes; lane++) clear[lane] = -Infinity;
-  for (let k = 0; k < starts.length; k++) {
+  let last = -1;
+  for (let k = 0; k < count; k++) {
     out[k] = -1;
-    if (starts[k] + widths[k] > limit) continue;
-    for (let lane = 0; lane < lanes; lane++) {
-      if (starts[k] < clear[lane]) continue;
-      out[k] = lane;
-      clear[lane] = starts[k] + widths[k] + gap;
-      break;
+    more[k] = 0;
+    for (let lane = 0; lane < lanes && out[k] < 0 && starts[k] + widths[k] <= limit; lane++) {
+      if (starts[k] >= clear[lane]) out[k] = lane;
     }
+    if (out[k] < 0) {
+      if (last >= 0) more[last]++;
+      continue;
+    }
+    clear[out[k]] = starts[k] + widths[k] + gap;
+    last = k;
   }
 }
 
@@ -363,4 +369,50 @@ export function scrolledTo(scroll, room, top, height) {
   if (top < scroll) return top;
   if (top + height > scroll + room) return Math.min(top, top + height - room);
   return scroll;
+}
+
+/**
+ * How far what shows has to be pushed so that another span of the same length
+ * shows.
+ * @param {Span} was
+ * @param {Span} now
+ * @param {number} width  of the staves in device pixels
+ * @returns {number} device pixels to the right; NaN where the spans differ in length, or lie apart by no whole number
+ */
+export function pushed(was, now, width) {
+  const span = was.to - was.from;
+  if (Math.abs(now.to - now.from - span) > 1e-7 * span) return NaN;
+  const step = ((was.from - now.from) * width) / span;
+  const whole = Math.round(step) + 0; // + 0: no -0
+  return Math.abs(step - whole) < 0.01 ? whole : NaN;
+}
+
+/**
+ * The span nearest to a wanted one that lies a whole number of device pixels from
+ * what shows; the wanted one itself where it has another length.
+ * @param {Span} was
+ * @param {Span} wanted
+ * @param {number} width  of the staves in device pixels
+ * @returns {Span}
+ */
+export function pushable(was, wanted, width) {
+  const span = was.to - was.from;
+  if (Math.abs(wanted.to - wanted.from - span) > 1e-7 * span) return wanted;
+  const from = was.from + (Math.round(((wanted.from - was.from) * width) / span) * span) / width;
+  return { from, to: from + span };
+}
+
+/**
+ * Marks the keys that are drawn where each needs so much time to itself: from the
+ * first on, each one that keeps clear of the one before.
+ * @param {ArrayLike<{at: number}>} keys  by time
+ * @param {number} gap  s
+ * @param {Uint8Array} out  1 for each that is drawn
+ */
+export function thinned(keys, gap, out) {
+  let clear = -Infinity;
+  for (let k = 0; k < keys.length; k++) {
+    out[k] = keys[k].at >= clear ? 1 : 0;
+    if (out[k]) clear = keys[k].at + gap;
+  }
 }

@@ -121,6 +121,8 @@ export function createFindingButtons({ get, actions, note, reveal }) {
   /** Where those are that show. @type {Map<number, {x: number, y: number, chosen: boolean, turn: number}>} */
   const places = new Map();
   let turn = 0;
+  /** @type {Job|null} */
+  let laid = null; // where the numbers are right
   let back = 0; // number of the finding that had the focus before there was another motion
 
   /** @param {Finding} f @param {string} id of the row */
@@ -154,8 +156,24 @@ export function createFindingButtons({ get, actions, note, reveal }) {
       loose.replaceChildren();
       if (focused !== undefined) back = Number(focused);
     },
+    /**
+     * Pushes all numbers along with a sheet that moves; while it zooms they are away.
+     * @param {Job} job
+     */
+    push(job) {
+      if (!laid) return;
+      const width = job.width - job.metrics.left - job.metrics.right;
+      const span = laid.view.to - laid.view.from;
+      const away = Math.abs(job.view.to - job.view.from - span) > 1e-6 * span;
+      const over = away ? 0 : ((laid.view.from - job.view.from) * width) / span;
+      put(staves, over, laid.scroll - job.scroll, away);
+      put(loose, over, 0, away);
+    },
     /** @param {Job} job */
     lay(job) {
+      laid = job;
+      put(staves, 0, 0, false);
+      put(loose, 0, 0, false);
       turn++;
       const room = job.height - job.bands.head - job.bands.foot;
       for (let k = Math.max(0, rowAt(job.places, job.scroll)); k < job.places.length && job.places[k].top - job.scroll < room; k++) {
@@ -180,6 +198,12 @@ export function createFindingButtons({ get, actions, note, reveal }) {
     },
   };
 
+  /** @param {HTMLElement} group @param {number} x @param {number} y @param {boolean} away */
+  function put(group, x, y, away) {
+    group.style.transform = `translate(${x}px, ${y}px)`;
+    group.style.opacity = away ? "0" : "1";
+  }
+
   /**
    * Puts the numbers of a row's findings that show. Where there are more than fit side by
    * side, the worst are kept: the list has all.
@@ -199,14 +223,14 @@ export function createFindingButtons({ get, actions, note, reveal }) {
     for (const { at } of here) wanted.push(at - size / 2);
     const lefts = sideBySide(wanted, size, left - size / 2, left + width + size / 2);
     const { finding } = get();
-    here.forEach(({ f }, k) => put(f, id, Math.round(lefts[k]), Math.round(top), f.number === finding));
+    here.forEach(({ f }, k) => set(f, id, Math.round(lefts[k]), Math.round(top), f.number === finding));
   }
 
   /**
    * Changes of elements cost far more than drawing: only what is another is written.
    * @param {Finding} f @param {string} id @param {number} x @param {number} y @param {boolean} chosen
    */
-  function put(f, id, x, y, chosen) {
+  function set(f, id, x, y, chosen) {
     let b = buttons.get(f.number);
     if (!b) buttons.set(f.number, (b = create(f, id)));
     let p = places.get(f.number);

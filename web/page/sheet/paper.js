@@ -1,7 +1,7 @@
 // The paper: all of the sheet that does not move while it plays.
 
 import { curveAt } from "../curves.js";
-import { firstFrom, intoLanes, rowAt, spanAcross, xOf } from "./geometry.js";
+import { firstFrom, intoLanes, pushed, rowAt, spanAcross, thinned, timeAt, xOf } from "./geometry.js";
 import { hatchBox, hatching, merge } from "./hatch.js";
 import { heads, reach, shapeOf, trace } from "./heads.js";
 import { createColumns, fold, foldRanges } from "./pyramid.js";
@@ -37,10 +37,14 @@ import { laneHeight, rulerStep } from "./ruler.js";
  * @property {import("../time.js").Tick[][]} ticks  of each ruler
  * @property {Colours} colours
  * @property {number|null} finding
+ * @property {import("../types.js").Span|null} loop  the span that is set, or is being drawn
+ * @property {boolean} looping
+ * @property {boolean} moving  the sheet is on its way: what is already drawn may be pushed along
  */
 
 export const leastHatch = 5; // px: what happens in a moment is still seen
 const headRadius = 3.3;      // px
+const curveLine = 1.4;       // px
 const shortestStill = 8;     // px of stillness that are worth a change of pen
 const mostColumns = 8192;
 const denseShare = 0.25;     // of the columns
@@ -49,17 +53,34 @@ const still = [4, 3.5];
 const dotted = [1.2, 2.6];
 const spaced = [4, 3];
 const limitDash = [7, 3];
+const loopDash = [3, 2];
 /** @type {number[]} */
 const solid = [];
+
+const before = 6;            // px left of the staves into which note heads reach
+const edge = 16;             // px at the staves' ends in which something stands that does not go along
+const spare = 14;            // px beside a part that is drawn: what lies there decides how it looks
+const besidePeak = 10;       // px from a peak to what is said of it: the playhead stands there when it is chosen
+const labelGap = 22;         // px between names, in which the count of those without room stands
+const noKeys = new Uint8Array(0);
+
+/**
+ * How a row is drawn, which a part of it cannot say.
+ * @typedef {object} Habit
+ * @property {boolean} dense  as an area
+ * @property {boolean} heads  with heads on its keys
+ * @property {number} gap     s between heads that are shown
+ * @property {Uint8Array} shown  1 for each key that has a head
+ */
 
 /**
  * @param {HTMLCanvasElement} canvas
  * @returns {(job: Job) => void}
  */
 export function createPaper(canvas) {
-  const context = canvas.getContext("2d", { alpha: false });
-  if (!context) throw new Error("this browser gives no canvas to draw on");
-  const c = context;
+  const kept = document.createElement("canvas");
+  const c = penOn(canvas);
+  const keeper = penOn(kept);
   const commanded = createColumns(mostColumns);
   const predicted = createColumns(mostColumns);
   const rests = new Uint8Array(mostColumns);
@@ -67,14 +88,26 @@ export function createPaper(canvas) {
   const across = new Float64Array(2);
   let spans = new Float64Array(128);
   const sprites = createSprites();
-  const placed = { count: 0, list: /** @type {Moment[]} */ ([]), starts: new Float64Array(256), widths: new Float64Array(256), lanes: new Int8Array(256) };
+  const placed = { count: 0, list: /** @type {Moment[]} */ ([]), starts: new Float64Array(256), widths: new Float64Array(256), lanes: new Int8Array(256), more: new Uint16Array(256) };
   /** @type {Job} */
   let job;
+  /** @type {Job|null} */
+  let drawn = null; // what is on the canvas
+  /** What is decided for a whole row, and holds while the sheet moves, by id. @type {Map<string, Habit>} */
+  let habits = new Map();
   let x0 = 0;    // where the staves begin
   let across1 = 0; // their width
   let ends = 0;  // where the motion ends across the sheet, or the staves
   let column = 1; // px
+  let xc = 0;    // where the first column that is drawn begins
+  let from = 0;  // s, the time there
   let count = 0; // columns
+  let part = false; // not all columns are drawn
+  let figures = true; // the figures beside the staves are drawn
+  let seen0 = 0; // px, between which something is drawn
+  let seen1 = 0;
+  let seenFrom = 0; // s, at those
+  let seenTo = 0;
   let hair = 1;  // px: the thinnest line
 
   /** @param {number} t */
@@ -84,32 +117,189 @@ export function createPaper(canvas) {
 
   /** @param {Job} now */
   return function draw(now) {
-    job = now;
+    const last = drawn;
+    drawn = job = now;
     const { metrics, view, scene, ratio } = job;
     x0 = metrics.left;
     across1 = Math.max(1, job.width - metrics.left - metrics.right);
     hair = Math.max(1, Math.round(ratio)) / ratio;
     ends = Math.min(x0 + across1, x(scene.score.length));
     column = 1 / Math.min(2, Math.max(1, ratio));
-    count = Math.max(0, Math.min(mostColumns, Math.ceil((ends - x0) / column - 1e-6)));
-    c.setTransform(ratio, 0, 0, ratio, 0, 0);
-    c.fillStyle = job.colours.paper;
-    c.fillRect(0, 0, job.width, job.height);
-    if (!(view.to > view.from)) return;
     sprites.prepare(job.colours, ratio);
+    if (last && pushes(last)) {
+      push(last);
+      return;
+    }
+    if (last?.scene !== scene) habits = new Map();
+    clear(0, 0, canvas.width, canvas.height);
+    if (!(view.to > view.from)) return;
     drawStaves();
     drawHead();
     drawFoot();
+    drawLoop();
   };
 
-  /** Everything between head and foot. */
-  function drawStaves() {
+  /** Which columns are drawn, so that all between two places are. @param {number} left @param {number} right */
+  function chooseColumns(left, right) {
+    const all = Math.max(0, Math.min(mostColumns, Math.ceil((ends - x0) / column - 1e-6)));
+    const first = Math.min(all, Math.max(0, Math.floor((left - x0) / column)));
+    xc = x0 + first * column;
+    from = job.view.from + first * column * secondsPerPixel();
+    count = Math.max(0, Math.min(all, Math.ceil((right - x0) / column - 1e-6)) - first);
+    part = count < all;
+  }
+
+  /** Blank paper. @param {number} left @param {number} top @param {number} right @param {number} bottom  device pixels */
+  function clear(left, top, right, bottom) {
+    c.setTransform(1, 0, 0, 1, 0, 0);
+    c.fillStyle = job.colours.paper;
+    c.fillRect(left, top, right - left, bottom - top);
+    c.setTransform(job.ratio, 0, 0, job.ratio, 0, 0);
+  }
+
+  // --- a sheet that moves: what shows already is pushed along, and only what comes into
+  // view is drawn. A stroke costs some hundred times as much as its copy. ---
+
+  /** Whether the paper differs from what was drawn by its place only. @param {Job} last */
+  function pushes(last) {
+    return job.moving && last.scene === job.scene && last.wave === job.wave && last.places === job.places && last.colours === job.colours && last.metrics === job.metrics
+      && last.bands === job.bands && last.width === job.width && last.height === job.height && last.ratio === job.ratio && last.finding === job.finding
+      && last.loop === job.loop && last.looping === job.looping && showsEnd(last) === showsEnd(job)
+      && Math.abs(stepAcross(last)) < 0.8 * across1 * job.ratio && Math.abs(stepDown(last)) < 0.8 * job.height * job.ratio;
+  }
+
+  /** @param {Job} last @returns {number} device pixels to the right; NaN where it does not go by whole ones */
+  function stepAcross(last) {
+    return pushed(last.view, job.view, across1 * job.ratio);
+  }
+
+  /** @param {Job} last @returns {number} device pixels down */
+  function stepDown(last) {
+    return Math.round((crisp(job.bands.head - job.scroll) - crisp(job.bands.head - last.scroll)) * job.ratio);
+  }
+
+  /** @param {Job} j */
+  function showsEnd(j) {
+    return j.scene.score.length <= j.view.to + 1e-9;
+  }
+
+  /** @param {Job} last */
+  function push(last) {
+    const { ratio, bands } = job;
+    const top = Math.ceil(bands.head * ratio);
+    const bottom = Math.floor((job.height - bands.foot) * ratio);
+    const left = Math.floor((x0 - before) * ratio);
+    const right = canvas.width;
+    const down = stepDown(last);
+    const over = stepAcross(last);
+    if (bottom <= top) return;
+    keepPicture(top, bottom);
+    c.setTransform(1, 0, 0, 1, 0, 0);
+    if (down !== 0 && left > 0) paste(0, top, left, bottom, 0, down);
+    paste(left, top, right, bottom, over, down);
+    if (down !== 0) redraw(0, down > 0 ? top : bottom + down, right, down > 0 ? top + down : bottom);
+    if (over === 0) return;
+    redraw(left, top, Math.ceil((x0 + before + 2) * ratio) + Math.max(0, over), bottom);
+    redraw(Math.floor((x0 + across1 - edge) * ratio) + Math.min(0, over), top, right, bottom);
+    redrawClinging(left, top, right, bottom);
+    redrawFrame(0, top, drawHead);
+    redrawFrame(bottom, canvas.height, drawFoot);
+  }
+
+  /**
+   * Keeps what shows between two heights, for paste. A canvas that is drawn on itself is
+   * copied by the browser to new memory each time, which takes some ten times as long.
+   * @param {number} top @param {number} bottom  device pixels
+   */
+  function keepPicture(top, bottom) {
+    if (kept.width !== canvas.width || kept.height !== canvas.height) {
+      kept.width = canvas.width;
+      kept.height = canvas.height;
+    }
+    keeper.drawImage(canvas, 0, top, canvas.width, bottom - top, 0, top, canvas.width, bottom - top);
+  }
+
+  /** Puts a part of what was kept in another place, within the part's bounds. All in device pixels. @param {number} left @param {number} top @param {number} right @param {number} bottom @param {number} over @param {number} down */
+  function paste(left, top, right, bottom, over, down) {
+    const wide = right - left - Math.abs(over);
+    const high = bottom - top - Math.abs(down);
+    const x1 = Math.max(left, left - over);
+    const y1 = Math.max(top, top - down);
+    c.drawImage(kept, x1, y1, wide, high, x1 + over, y1 + down, wide, high);
+  }
+
+  /** Draws a part of the staves anew. @param {number} left @param {number} top @param {number} right @param {number} bottom  device pixels */
+  function redraw(left, top, right, bottom) {
+    const { ratio } = job;
+    within(left, top, right, bottom);
+    drawStaves(top / ratio, bottom / ratio, left / ratio, right / ratio);
+    drawLoop();
+    c.restore();
+  }
+
+  /** Draws the head or the foot anew. @param {number} top @param {number} bottom  device pixels @param {() => void} draw */
+  function redrawFrame(top, bottom, draw) {
+    within(0, top, canvas.width, bottom);
+    draw();
+    drawLoop();
+    c.restore();
+  }
+
+  /** Blank paper, and nothing is drawn outside of it until it is restored. @param {number} left @param {number} top @param {number} right @param {number} bottom  device pixels */
+  function within(left, top, right, bottom) {
+    c.save();
+    c.setTransform(1, 0, 0, 1, 0, 0);
+    c.beginPath();
+    c.rect(left, top, right - left, bottom - top);
+    c.clip();
+    clear(left, top, right, bottom);
+  }
+
+  /** Rows with words that stay in view while what they name moves. @param {number} left @param {number} top @param {number} right @param {number} bottom */
+  function redrawClinging(left, top, right, bottom) {
+    const { places, ratio } = job;
+    const offset = crisp(job.bands.head - job.scroll);
+    for (let k = Math.max(0, rowAt(places, job.scroll)); k < places.length; k++) {
+      const p = places[k];
+      const a = Math.max(top, Math.floor((p.top + offset) * ratio));
+      const b = Math.min(bottom, Math.ceil((p.top + p.height + offset) * ratio));
+      if (a >= bottom) break;
+      if (clings(p)) redraw(left, a, right, b);
+    }
+  }
+
+  /** @param {Place} p */
+  function clings(p) {
+    if (p.folded) return false;
+    if (p.spec.kind === "supply") return job.scene.score.supplies[p.spec.index].peak !== null;
+    return (job.scene.bands.get(p.spec.id)?.layers.length ?? 0) > 0;
+  }
+
+  /** @param {Place} p @returns {Habit} */
+  function habitOf(p) {
+    let h = habits.get(p.spec.id);
+    if (!h) habits.set(p.spec.id, (h = { dense: false, heads: true, gap: NaN, shown: noKeys }));
+    return h;
+  }
+
+  /**
+   * Everything between head and foot that lies within some bounds.
+   * @param {number} [from0] @param {number} [to0]  top and bottom, px
+   * @param {number} [left] @param {number} [right]
+   */
+  function drawStaves(from0 = 0, to0 = job.height, left = 0, right = job.width) {
     const { bands, places, scroll, colours } = job;
     const top = bands.head;
     const room = job.height - bands.head - bands.foot;
     if (room <= 0 || places.length === 0) return;
     const last = places[places.length - 1];
     const bottom = Math.min(top + room, top + last.top + last.height - scroll);
+    figures = left < x0 - before - 1;
+    seen0 = Math.max(x0, left - spare);
+    seen1 = Math.min(x0 + across1, right + spare);
+    seenFrom = timeAt(seen0, job.view, x0, across1);
+    seenTo = timeAt(seen1, job.view, x0, across1);
+    chooseColumns(seen0, seen1);
     c.save();
     c.beginPath();
     c.rect(0, top, job.width, room);
@@ -117,20 +307,19 @@ export function createPaper(canvas) {
     drawQuiet(top, bottom);
     c.fillStyle = colours.faint;
     for (const t of job.ticks[0] ?? []) if (t.text) upright(t.at, top, bottom, hair);
-    const first = Math.max(0, rowAt(places, scroll));
-    for (let k = first; k < places.length && places[k].top - scroll < room; k++) {
-      c.setTransform(job.ratio, 0, 0, job.ratio, 0, crisp(top - scroll) * job.ratio);
-      drawRow(places[k]);
-    }
+    const offset = crisp(top - scroll);
+    const first = Math.max(0, rowAt(places, Math.max(scroll, from0 - offset - 1)));
+    c.setTransform(job.ratio, 0, 0, job.ratio, 0, offset * job.ratio);
+    for (let k = first; k < places.length && places[k].top - scroll < room && places[k].top + offset <= to0; k++) drawRow(places[k]);
     c.setTransform(job.ratio, 0, 0, job.ratio, 0, 0);
     drawLines(top, bottom);
-    drawEnds(top, bottom, first);
+    drawEnds(top, bottom, Math.max(0, rowAt(places, scroll)));
     c.restore();
   }
 
   /** A line down at a time, where that shows. @param {number} t @param {number} top @param {number} bottom @param {number} width */
   function upright(t, top, bottom, width) {
-    if (t < job.view.from || t > job.view.to) return;
+    if (t < seenFrom || t > seenTo) return;
     c.fillRect(crisp(x(t) - width / 2), top, width, bottom - top);
   }
 
@@ -140,7 +329,7 @@ export function createPaper(canvas) {
       if (!spanAcross(q.from, q.to, job.view, x0, across1, 1, across)) continue;
       c.fillStyle = job.colours.veil;
       c.fillRect(across[0], top, across[1] - across[0], bottom - top);
-      pen(job.colours.pencil, hair, dotted);
+      pen(job.colours.pencil, hair, dotted, job.scroll);
       c.beginPath();
       for (const edge of across) {
         c.moveTo(edge, top);
@@ -155,7 +344,7 @@ export function createPaper(canvas) {
     c.fillStyle = job.colours.ink;
     for (const m of job.scene.score.marks) upright(m.at, top, bottom, hair);
     if (job.scene.cues.length === 0) return;
-    pen(job.colours.ink, hair, dotted);
+    pen(job.colours.ink, hair, dotted, job.scroll);
     c.beginPath();
     for (const q of job.scene.cues) {
       if (q.at < job.view.from || q.at > job.view.to) continue;
@@ -186,11 +375,12 @@ export function createPaper(canvas) {
     }
   }
 
-  /** @param {string} colour @param {number} width @param {number[]} dash */
-  function pen(colour, width, dash) {
+  /** @param {string} colour @param {number} width @param {number[]} dash @param {number} [gone]  px of the pattern before the line begins */
+  function pen(colour, width, dash, gone = 0) {
     c.strokeStyle = colour;
     c.lineWidth = width;
     c.setLineDash(dash);
+    c.lineDashOffset = gone;
   }
 
   /** @param {Place} p */
@@ -222,13 +412,15 @@ export function createPaper(canvas) {
     if (!p.folded) drawLayers(band, p);
     const shape = scene.pyramid(row.commanded);
     if (!shape || count === 0) return;
-    fold(shape, scene.curves.rate, job.view.from, column * secondsPerPixel(), count, commanded);
+    fold(shape, scene.curves.rate, from, column * secondsPerPixel(), count, commanded);
     clipToStaves();
     if (row.area) fillUnder(commanded, base, scale, base - Math.max(band.low, 0) * scale, colours.wash);
     const real = scene.pyramid(row.predicted);
-    const dense = isDense(commanded, scale);
+    const habit = habitOf(p);
+    if (!part) habit.dense = isDense(commanded, scale);
+    const { dense } = habit;
     if (real) {
-      fold(real, scene.curves.rate, job.view.from, column * secondsPerPixel(), count, predicted);
+      fold(real, scene.curves.rate, from, column * secondsPerPixel(), count, predicted);
       if (dense) fillReach(predicted, base, scale, colours.pencil);
       else drawRibbon(base, scale);
     }
@@ -236,13 +428,11 @@ export function createPaper(canvas) {
       fillReach(commanded, base, scale, colours.ink);
     } else {
       findRests(commanded, scale);
-      strokeParts(commanded, base, scale, rests, 0);
-      pen(colours.ink, p.folded ? 1 : 1.4, solid);
-      c.stroke();
+      strokeCurve(base, scale, p.folded ? 1 : curveLine);
       strokeRests(base, scale);
     }
     c.restore();
-    if (!p.folded) drawKeys(row, base, scale);
+    if (!p.folded) drawKeys(row, habit, base, scale);
   }
 
   function secondsPerPixel() {
@@ -257,18 +447,19 @@ export function createPaper(canvas) {
     c.lineJoin = "bevel";
   }
 
-  /** A line across all staves. @param {number} y @param {string} colour @param {number[]} dash @param {number} width */
+  /** A line across all staves, whose dashes go along with what they lie behind. @param {number} y @param {string} colour @param {number[]} dash @param {number} width */
   function level(y, colour, dash, width) {
-    pen(colour, width, dash);
+    pen(colour, width, dash, (seen0 - x(0)) % (dash[0] + dash[1]));
     c.beginPath();
-    c.moveTo(x0, y);
-    c.lineTo(x0 + across1, y);
+    c.moveTo(seen0, y);
+    c.lineTo(seen1, y);
     c.stroke();
   }
 
   /** @param {string} text @param {number} y */
   function writeFigure(text, y) {
     const { metrics, colours } = job;
+    if (!figures) return;
     c.font = metrics.narrow ? fonts.smallFigure : fonts.figure;
     c.fillStyle = colours.ink;
     c.textAlign = "right";
@@ -292,9 +483,9 @@ export function createPaper(canvas) {
   /** The area that a curve sweeps: filled, since so long a line takes much longer to stroke. @param {Columns} cols @param {number} base @param {number} scale @param {string} colour */
   function fillReach(cols, base, scale, colour) {
     c.beginPath();
-    c.moveTo(x0, base - cols.edge[0] * scale);
-    for (let k = 0; k < cols.count; k++) c.lineTo(x0 + (k + 0.5) * column, base - cols.hi[k] * scale - 0.6);
-    for (let k = cols.count - 1; k >= 0; k--) c.lineTo(x0 + (k + 0.5) * column, base - cols.lo[k] * scale + 0.6);
+    c.moveTo(xc, base - cols.edge[0] * scale);
+    for (let k = 0; k < cols.count; k++) c.lineTo(xc + (k + 0.5) * column, base - cols.hi[k] * scale - 0.6);
+    for (let k = cols.count - 1; k >= 0; k--) c.lineTo(xc + (k + 0.5) * column, base - cols.lo[k] * scale + 0.6);
     c.closePath();
     c.fillStyle = colour;
     c.fill();
@@ -327,11 +518,11 @@ export function createPaper(canvas) {
     c.beginPath();
     for (let k = 0; k < cols.count; k++) {
       if (marks[k] !== mark) {
-        if (inside && held) c.lineTo(x0 + k * column, base - level * scale);
+        if (inside && held) c.lineTo(xc + k * column, base - level * scale);
         inside = held = false;
         continue;
       }
-      const left = x0 + k * column;
+      const left = xc + k * column;
       const a = cols.edge[k];
       const b = cols.edge[k + 1];
       if (!inside) {
@@ -357,37 +548,65 @@ export function createPaper(canvas) {
       c.lineTo(left + column, base - b * scale);
       level = b;
     }
-    if (inside && held) c.lineTo(x0 + cols.count * column, base - level * scale);
+    if (inside && held) c.lineTo(xc + cols.count * column, base - level * scale);
+  }
+
+  /**
+   * What is commanded, where it moves. While the sheet zooms, and all of it is drawn in each
+   * frame, by the thinnest lines side by side: browsers have a way for those that is some
+   * ten times as fast as a stroke of any other width.
+   * @param {number} base @param {number} scale @param {number} width
+   */
+  function strokeCurve(base, scale, width) {
+    const quick = job.moving && !part;
+    const lines = quick ? Math.max(1, Math.round(width * job.ratio + 0.4)) : 1;
+    const apart = lines > 1 ? (width - hair) / (lines - 1) : 0;
+    pen(job.colours.ink, quick ? hair : width, solid);
+    for (let k = 0; k < lines; k++) {
+      strokeParts(commanded, base + (k - (lines - 1) / 2) * apart, scale, rests, 0);
+      c.stroke();
+    }
   }
 
   /** @param {number} base @param {number} scale */
   function strokeRests(base, scale) {
+    const period = still[0] + still[1];
+    const origin = x(0);
     c.beginPath();
     for (let k = 0; k < commanded.count; k++) {
       if (!rests[k]) continue;
       let to = k;
       while (to < commanded.count && rests[to] && Math.abs(commanded.edge[to + 1] - commanded.edge[k]) * scale < 0.5) to++;
       if (to === k) to++;
-      const y = base - commanded.edge[k] * scale;
-      c.moveTo(x0 + k * column, y);
-      c.lineTo(x0 + to * column, y);
+      dash(xc + k * column, xc + to * column, base - commanded.edge[k] * scale, origin, period);
       k = to - 1;
     }
-    pen(job.colours.ink, Math.max(hair, 0.9), still);
+    pen(job.colours.ink, Math.max(hair, 0.9), solid);
     c.stroke();
+  }
+
+  /** Dashes that go along with what they belong to. @param {number} a @param {number} b @param {number} y @param {number} origin @param {number} period */
+  function dash(a, b, y, origin, period) {
+    for (let at = origin + Math.floor((a - origin) / period) * period; at < b; at += period) {
+      const left = Math.max(a, at);
+      const right = Math.min(b, at + still[0]);
+      if (right <= left) continue;
+      c.moveTo(left, y);
+      c.lineTo(right, y);
+    }
   }
 
   /** @param {Columns} cols @param {number} base @param {number} scale @param {number} floor @param {string} colour */
   function fillUnder(cols, base, scale, floor, colour) {
     c.beginPath();
-    c.moveTo(x0, floor);
+    c.moveTo(xc, floor);
     for (let k = 0; k < cols.count; k++) {
       const y = base - cols.hi[k] * scale;
       if (k > 0 && k + 1 < cols.count && cols.hi[k] === cols.hi[k - 1] && cols.hi[k] === cols.hi[k + 1]) continue;
-      c.lineTo(x0 + k * column, y);
-      c.lineTo(x0 + (k + 1) * column, y);
+      c.lineTo(xc + k * column, y);
+      c.lineTo(xc + (k + 1) * column, y);
     }
-    c.lineTo(x0 + cols.count * column, floor);
+    c.lineTo(xc + cols.count * column, floor);
     c.closePath();
     c.fillStyle = colour;
     c.fill();
@@ -420,25 +639,25 @@ export function createPaper(canvas) {
 
   /** @param {number} from @param {number} to @param {number} base @param {number} scale */
   function ribbon(from, to, base, scale) {
-    c.moveTo(x0 + from * column, base - commanded.edge[from] * scale);
-    for (let k = from; k < to; k++) c.lineTo(x0 + (k + 0.5) * column, base - Math.max(commanded.hi[k], predicted.hi[k]) * scale);
-    c.lineTo(x0 + to * column, base - commanded.edge[to] * scale);
-    for (let k = to - 1; k >= from; k--) c.lineTo(x0 + (k + 0.5) * column, base - Math.min(commanded.lo[k], predicted.lo[k]) * scale);
+    c.moveTo(xc + from * column, base - commanded.edge[from] * scale);
+    for (let k = from; k < to; k++) c.lineTo(xc + (k + 0.5) * column, base - Math.max(commanded.hi[k], predicted.hi[k]) * scale);
+    c.lineTo(xc + to * column, base - commanded.edge[to] * scale);
+    for (let k = to - 1; k >= from; k--) c.lineTo(xc + (k + 0.5) * column, base - Math.min(commanded.lo[k], predicted.lo[k]) * scale);
     c.closePath();
   }
 
-  /** Note heads on the curve; where they would cover each other some are left out. @param {Row} row @param {number} base @param {number} scale */
-  function drawKeys(row, base, scale) {
+  /** Note heads on the curve; where they would cover each other some are left out. @param {Row} row @param {Habit} habit @param {number} base @param {number} scale */
+  function drawKeys(row, habit, base, scale) {
     const { keys } = row;
     const { curves } = job.scene;
-    let clear = -Infinity;
     const margin = headRadius * secondsPerPixel();
-    const first = firstFrom(keys, job.view.from - margin);
-    if ((firstFrom(keys, job.view.to) - first) * leastSpacing > across1) return;
-    for (let k = first; k < keys.length && keys[k].at <= job.view.to + margin; k++) {
+    const first = firstFrom(keys, seenFrom - margin);
+    if (!part) habit.heads = (firstFrom(keys, job.view.to) - firstFrom(keys, job.view.from)) * leastSpacing <= across1;
+    if (!habit.heads) return;
+    choose(keys, habit);
+    for (let k = first; k < keys.length && keys[k].at <= seenTo + margin; k++) {
+      if (!habit.shown[k]) continue;
       const at = x(keys[k].at);
-      if (at < clear) continue;
-      clear = at + 1.6 * headRadius;
       const v = row.commanded >= 0 ? curveAt(curves, row.commanded, keys[k].at) : keys[k].to;
       const y = base - v * scale;
       sprites.put(c, keys[k].head, crisp(at), crisp(y));
@@ -447,6 +666,15 @@ export function createPaper(canvas) {
         c.fillRect(crisp(at - 4), crisp(y + 6), 8, hair);
       }
     }
+  }
+
+  /** Which heads show at this zoom: the same wherever the sheet is. @param {Row["keys"]} keys @param {Habit} habit */
+  function choose(keys, habit) {
+    const gap = 1.6 * headRadius * secondsPerPixel();
+    if (Math.abs(habit.gap - gap) <= 1e-9 * gap) return;
+    habit.gap = gap;
+    if (habit.shown.length !== keys.length) habit.shown = new Uint8Array(keys.length);
+    thinned(keys, gap, habit.shown);
   }
 
   /** Brackets under the stave, with what they add. @param {Band} band @param {Place} p */
@@ -487,13 +715,13 @@ export function createPaper(canvas) {
     c.fillRect(x0, middle, across1, hair);
     if (!job.wave || count === 0) return;
     const half = (p.y1 - p.y0) / 2;
-    foldRanges(job.wave.pyramid, job.wave.rate, job.view.from, column * secondsPerPixel(), count, predicted);
+    foldRanges(job.wave.pyramid, job.wave.rate, from, column * secondsPerPixel(), count, predicted);
     const scale = half / 32768;
     c.fillStyle = job.colours.slate;
     c.beginPath();
-    c.moveTo(x0, middle);
-    for (let k = 0; k < predicted.count; k++) c.lineTo(x0 + (k + 0.5) * column, middle - predicted.hi[k] * scale - 0.3);
-    for (let k = predicted.count - 1; k >= 0; k--) c.lineTo(x0 + (k + 0.5) * column, middle - predicted.lo[k] * scale + 0.3);
+    c.moveTo(xc, middle);
+    for (let k = 0; k < predicted.count; k++) c.lineTo(xc + (k + 0.5) * column, middle - predicted.hi[k] * scale - 0.3);
+    for (let k = predicted.count - 1; k >= 0; k--) c.lineTo(xc + (k + 0.5) * column, middle - predicted.lo[k] * scale + 0.3);
     c.closePath();
     c.fill();
   }
@@ -506,7 +734,7 @@ export function createPaper(canvas) {
     const base = crisp(p.y1 + band.low * scale);
     const shape = scene.pyramid(s.current);
     if (shape && count > 0) {
-      fold(shape, scene.curves.rate, job.view.from, column * secondsPerPixel(), count, commanded);
+      fold(shape, scene.curves.rate, from, column * secondsPerPixel(), count, commanded);
       clipToStaves();
       fillUnder(commanded, base, scale, base, colours.wash);
       if (s.limit !== null) flood(commanded, base, scale, s.limit, 1);
@@ -529,9 +757,9 @@ export function createPaper(canvas) {
     for (let k = 0; k < cols.count; k++) {
       if (k > 0 && k + 1 < cols.count && cols.hi[k] === cols.hi[k - 1] && cols.hi[k] === cols.hi[k + 1]) continue;
       const y = base - cols.hi[k] * scale;
-      if (k === 0) c.moveTo(x0, y);
-      else c.lineTo(x0 + k * column, y);
-      c.lineTo(x0 + (k + 1) * column, y);
+      if (k === 0) c.moveTo(xc, y);
+      else c.lineTo(xc + k * column, y);
+      c.lineTo(xc + (k + 1) * column, y);
     }
     pen(job.colours.ink, 1, solid);
     c.stroke();
@@ -545,7 +773,7 @@ export function createPaper(canvas) {
       const far = sign > 0 ? cols.hi[k] : cols.lo[k];
       if ((far - limit) * sign <= 0) continue;
       const y = base - far * scale;
-      c.rect(x0 + k * column, Math.min(y, line), column, Math.abs(y - line));
+      c.rect(xc + k * column, Math.min(y, line), column, Math.abs(y - line));
     }
     c.fillStyle = job.colours.iron;
     c.fill();
@@ -561,7 +789,7 @@ export function createPaper(canvas) {
     level(rated + hair / 2, colours.faint, spaced, hair);
     const shape = scene.pyramid(s.volts);
     if (shape && count > 0) {
-      fold(shape, scene.curves.rate, job.view.from, column * secondsPerPixel(), count, commanded);
+      fold(shape, scene.curves.rate, from, column * secondsPerPixel(), count, commanded);
       clipToStaves();
       if (s.brownout !== null) flood(commanded, base, scale, s.brownout, -1);
       rests.fill(0, 0, commanded.count);
@@ -592,13 +820,13 @@ export function createPaper(canvas) {
     c.fill();
     c.font = fonts.figure;
     c.textBaseline = "middle";
-    const right = x0 + across1 - at - 10;
-    const left = at - x0 - 10;
+    const right = x0 + across1 - at - besidePeak - 3;
+    const left = at - x0 - besidePeak - 3;
     let text = peak.text;
     while (text.includes(", ") && widthOf(text, fonts.figure) > Math.max(left, right)) text = text.slice(0, text.lastIndexOf(", "));
     if (text === peak.text || widthOf(text, fonts.figure) <= Math.max(left, right)) {
       const width = widthOf(text, fonts.figure);
-      const from = width <= right ? at + 7 : at - 7 - width;
+      const from = width <= right ? at + besidePeak : at - besidePeak - width;
       const line = Math.max(p.y0 - 8, y - 6);
       plate(from - 2, line - 6.5, width + 4, 13);
       c.fillStyle = job.colours.ink;
@@ -617,7 +845,7 @@ export function createPaper(canvas) {
       let n = 0;
       for (; k < findings.length && findings[k].severity === severity; k++) {
         const f = findings[k];
-        if (!spanAcross(f.from, severity === "note" ? f.from : f.to, job.view, x0, across1, leastHatch, across)) continue;
+        if (f.to < seenFrom || f.from > seenTo || !spanAcross(f.from, severity === "note" ? f.from : f.to, job.view, x0, across1, leastHatch, across)) continue;
         spans[2 * n] = across[0];
         spans[2 * n + 1] = across[1];
         n++;
@@ -660,6 +888,32 @@ export function createPaper(canvas) {
   }
 
   // --- head and foot ---
+
+  /** The span of the loop: a bar over the rulers, and lines down. */
+  function drawLoop() {
+    const { loop, looping, bands, coarse, colours } = job;
+    if (!loop || !spanAcross(loop.from, loop.to, job.view, x0, across1, 1, across)) return;
+    const high = coarse ? 18 : 9;
+    const y = bands.loop + 2;
+    const bottom = job.height - bands.foot;
+    const a = crisp(across[0]);
+    const b = crisp(across[1]);
+    if (looping) {
+      c.fillStyle = colours.ink;
+      c.fillRect(a, y, b - a, high);
+      c.fillRect(a, y, 1.5, bottom - y);
+      c.fillRect(b - 1.5, y, 1.5, bottom - y);
+      return;
+    }
+    pen(colours.pencil, hair, loopDash);
+    c.beginPath();
+    c.rect(a + hair / 2, y + hair / 2, b - a - hair, high - hair);
+    for (const line of [a + hair / 2, b - hair / 2]) {
+      c.moveTo(line, y + high);
+      c.lineTo(line, bottom);
+    }
+    c.stroke();
+  }
 
   function drawHead() {
     const { bands, scene, colours, coarse } = job;
@@ -738,6 +992,7 @@ export function createPaper(canvas) {
       c.textAlign = "left";
       c.textBaseline = "middle";
       c.fillText(m.text, labels.starts[k], y + 0.5);
+      writeMore(labels, k, y + 0.5);
     }
   }
 
@@ -769,6 +1024,7 @@ export function createPaper(canvas) {
       c.textAlign = "left";
       c.textBaseline = "middle";
       c.fillText(labels.list[k].text, labels.starts[k], y + 0.5);
+      writeMore(labels, k, y + 0.5);
     }
   }
 
@@ -778,6 +1034,7 @@ export function createPaper(canvas) {
       placed.starts = new Float64Array(moments.length);
       placed.widths = new Float64Array(moments.length);
       placed.lanes = new Int8Array(moments.length);
+      placed.more = new Uint16Array(moments.length);
     }
     let n = 0;
     for (const m of moments) {
@@ -788,8 +1045,15 @@ export function createPaper(canvas) {
       n++;
     }
     placed.count = n;
-    intoLanes(placed.starts.subarray(0, n), placed.widths, lanes, 14, job.width - 2, placed.lanes);
+    intoLanes(n, placed.starts, placed.widths, lanes, labelGap, job.width - 2, placed.lanes, placed.more);
     return placed;
+  }
+
+  /** Says how many names after one found no room. @param {typeof placed} labels @param {number} k @param {number} y */
+  function writeMore(labels, k, y) {
+    if (labels.more[k] === 0) return;
+    c.font = fonts.smallFigure;
+    c.fillText(`+${labels.more[k]}`, labels.starts[k] + labels.widths[k] + 4, y);
   }
 
   /** Text is measured once in each font. @param {string} text @param {string} font */
@@ -807,6 +1071,13 @@ export function createPaper(canvas) {
     }
     return width;
   }
+}
+
+/** @param {HTMLCanvasElement} canvas */
+function penOn(canvas) {
+  const context = canvas.getContext("2d", { alpha: false });
+  if (!context) throw new Error("this browser gives no canvas to draw on");
+  return context;
 }
 
 /** @type {Map<string, Map<string, number>>} */

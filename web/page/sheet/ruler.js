@@ -26,23 +26,32 @@ export function rulersOf(score) {
 }
 
 /**
- * Ticks of all rulers of a score, kept until view, width or score are others.
- * @returns {(score: Score, rulers: Ruler[], view: Span, width: number) => Tick[][]}
+ * Ticks of all rulers of a score, kept until score or width are others, or until
+ * they do not reach over the view any more. While the sheet moves they are made for
+ * three times what shows, so that not every frame makes new ones.
+ * @returns {(score: Score, rulers: Ruler[], view: Span, width: number, moving?: boolean) => Tick[][]}
  */
 export function createTicks() {
   /** @type {Score|null} */
   let ofScore = null;
+  let span = NaN;
   let from = NaN;
   let to = NaN;
   let ofWidth = NaN;
   /** @type {Tick[][]} */
   let kept = [];
-  return (score, rulers, view, width) => {
-    if (score === ofScore && view.from === from && view.to === to && width === ofWidth) return kept;
+  return (score, rulers, view, width, moving = false) => {
+    const length = view.to - view.from;
+    const fits = Math.abs(length - span) <= 1e-7 * length && (moving ? view.from >= from && view.to <= to : view.from === from && view.to === to);
+    if (score === ofScore && width === ofWidth && fits) return kept;
     ofScore = score;
-    ({ from, to } = view);
     ofWidth = width;
-    kept = rulers.map((r) => ticksOf(r, score, view, width));
+    // While zooming they would not hold for longer anyway.
+    const more = moving && Math.abs(length - span) <= 1e-7 * length ? 1 : 0;
+    span = length;
+    from = view.from - more * length;
+    to = view.to + more * length;
+    kept = rulers.map((r) => ticksOf(r, score, { from, to }, width * (1 + 2 * more)));
     return kept;
   };
 }
@@ -74,6 +83,9 @@ function ticksOf(ruler, score, view, width) {
  * @property {number} foot    height
  */
 
+/** Of a sheet that has not been laid out. @type {Bands} */
+export const noBands = { marks: 0, loop: 0, rulers: 0, loose: -1, head: 0, cues: 0, foot: 0 };
+
 export const laneHeight = 16;
 export const loopHeight = 14;
 export const rulerHeight = 18;
@@ -88,7 +100,8 @@ const coarseRuler = 26;
  * @returns {Bands}
  */
 export function bandsOf(score, rulers, coarse, low) {
-  const marks = score.marks.length + score.quiet.length === 0 ? 0 : low ? 1 : 2;
+  const names = score.marks.length + score.quiet.length;
+  const marks = names === 0 ? 0 : low && names === 1 ? 1 : 2;
   const loop = marks * laneHeight + (marks ? 2 : 0);
   const top = loop + (coarse ? coarseLoop : loopHeight);
   const loose = score.findings.some((f) => f.row < 0 && f.supply < 0) ? top + rulers * rulerStep(coarse) : -1;

@@ -37,7 +37,7 @@ import { rulersOf } from "./ruler.js";
  * @property {Score} score
  * @property {Curves} curves
  * @property {import("./ruler.js").Ruler[]} rulers
- * @property {Map<string, Band>} bands  by the row's id
+ * @property {{get: (id: string) => Band|undefined}} bands  by the row's id, made when first asked for
  * @property {Moment[]} marks           names of marks and quiet windows, by time
  * @property {Moment[]} cues            those at one time are one
  * @property {Finding[]} loose          findings of the whole rig
@@ -57,9 +57,20 @@ export function createScene(score, curves) {
     if (k < 0 || !curves.data[k]) return null;
     return (pyramids[k] ??= createPyramid(curves.data[k]));
   }
-  const scene = { score, curves, rulers: rulersOf(score), bands: new Map(), marks: marksOf(score), cues: cuesOf(score), pyramid,
+  const specs = new Map(specsOf(score).map((spec) => [spec.id, spec]));
+  /** @type {Map<string, Band>} */
+  const made = new Map();
+  /** @param {string} id */
+  function get(id) {
+    const band = made.get(id);
+    const spec = specs.get(id);
+    if (band || !spec) return band;
+    const now = bandOf(spec, scene);
+    made.set(id, now);
+    return now;
+  }
+  const scene = { score, curves, rulers: rulersOf(score), bands: { get }, marks: marksOf(score), cues: cuesOf(score), pyramid,
     loose: inDrawingOrder(score.findings.filter((f) => f.row < 0 && f.supply < 0)) };
-  for (const spec of specsOf(score)) scene.bands.set(spec.id, bandOf(spec, scene));
   return scene;
 }
 
@@ -75,9 +86,11 @@ function inDrawingOrder(findings) {
   return placed.sort((a, b) => severities.indexOf(a.severity) - severities.indexOf(b.severity) || a.from - b.from || a.number - b.number);
 }
 
+/** @typedef {Pick<Scene, "score"|"pyramid">} Source */
+
 /**
  * @param {Spec} spec
- * @param {Scene} scene
+ * @param {Source} scene
  * @returns {Band}
  */
 function bandOf(spec, scene) {
@@ -94,7 +107,7 @@ function bandOf(spec, scene) {
   return band;
 }
 
-/** @param {Band} band @param {Scene} scene */
+/** @param {Band} band @param {Source} scene */
 function supplyBand(band, scene) {
   const s = scene.score.supplies[band.spec.index];
   const [, top] = reach(scene, [s.current], 0, s.limit ?? 0);
@@ -111,7 +124,7 @@ function supplyBand(band, scene) {
 
 /**
  * A range widened to all that some curves do.
- * @param {Scene} scene
+ * @param {Source} scene
  * @param {number[]} curves
  * @param {number} low
  * @param {number} high

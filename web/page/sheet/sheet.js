@@ -3,13 +3,13 @@
 import { curveAt } from "../curves.js";
 import { make } from "../dom.js";
 import { clockTime, frameOf, timecode } from "../time.js";
-import { findingsAt, inOrder, keyNear, layOut, metricsOf, rowAt, scrolledTo, spanAcross, specsOf, timeAt, xOf } from "./geometry.js";
+import { findingsAt, inOrder, keyNear, layOut, metricsOf, pushable, rowAt, scrolledTo, specsOf, timeAt, xOf } from "./geometry.js";
 import { createFindingButtons, createNote } from "./notes.js";
 import { createPaper, leastHatch } from "./paper.js";
 import { createHands } from "./pointer.js";
 import { createPyramid } from "./pyramid.js";
 import { createRowHeads, createRowList } from "./rowheads.js";
-import { bandsOf, createTicks } from "./ruler.js";
+import { bandsOf, createTicks, noBands } from "./ruler.js";
 import { createScene, figure } from "./scene.js";
 
 /** @typedef {import("../types.js").State} State */
@@ -17,7 +17,8 @@ import { createScene, figure } from "./scene.js";
 /** @typedef {import("./paper.js").Job} Job */
 /** @typedef {import("./paper.js").Colours} Colours */
 
-const handWidth = 17; // px, of the canvas that holds the playhead
+const handWidth = 17;   // px, of the canvas that holds the playhead
+const stillness = 150;  // ms without a move, after which the sheet is at rest
 
 /**
  * @param {import("../types.js").PartOptions} options
@@ -27,7 +28,6 @@ export function createSheet({ element, store, actions, request }) {
   const get = store.get;
   const canvas = make("canvas", { class: "sheet-paper", "aria-hidden": "true" });
   const hand = make("canvas", { class: "sheet-hand", "aria-hidden": "true" });
-  const loopBox = make("div", { class: "sheet-loop", hidden: true }, make("div", { class: "sheet-loop-bar" }));
   const ruler = make("div", { class: "sheet-ruler", role: "slider", tabindex: 0, "aria-label": "Time on the sheet", "aria-valuemin": 0, "aria-valuemax": 0, "aria-valuenow": 0, keydown: onRulerKey });
   const note = createNote();
   const heads = createRowHeads({ get, actions });
@@ -35,8 +35,9 @@ export function createSheet({ element, store, actions, request }) {
   const found = createFindingButtons({ get, actions, note, reveal });
   const headClip = make("div", { class: "sheet-clip" }, heads.list);
   const foundClip = make("div", { class: "sheet-clip sheet-over" }, found.staves);
+  const looseClip = make("div", { class: "sheet-over sheet-looseclip" }, found.loose);
   const empty = make("p", { class: "sheet-empty", hidden: true });
-  const sheet = make("div", { class: "sheet-window" }, canvas, loopBox, hand, ruler, found.loose, headClip, foundClip, rowList.opener, empty);
+  const sheet = make("div", { class: "sheet-window" }, canvas, hand, ruler, looseClip, headClip, foundClip, rowList.opener, empty);
   const spacer = make("div", { class: "sheet-spacer" });
   const scroller = make("div", { class: "sheet-scroll", tabindex: 0, role: "group", "aria-label": "Staves" }, sheet, spacer);
   element.replaceChildren(scroller, rowList.panel, note.box);
@@ -53,7 +54,13 @@ export function createSheet({ element, store, actions, request }) {
   let drawing = null; // a loop that is being drawn
   let stale = true;
   let colours = readColours();
-  let handAt = NaN;
+  let handAt = NaN;   // s, where the hand was drawn
+  let handX = NaN;    // px
+  let handY = NaN;    // px, how far the rows were scrolled then
+  let scrollTop = 0;  // px, as the browser last said
+  let movedAt = 0;    // ms
+  /** Waits for rest. @type {ReturnType<typeof setTimeout>|undefined} */
+  let resting;
   let spoken = 0;
   /** @type {import("./scene.js").Scene|null} */
   let scene = null;
@@ -83,7 +90,10 @@ export function createSheet({ element, store, actions, request }) {
     request();
   }
   fine.addEventListener("change", refresh);
-  scroller.addEventListener("scroll", refresh, { passive: true });
+  scroller.addEventListener("scroll", () => {
+    scrollTop = scroller.scrollTop;
+    request();
+  }, { passive: true });
   element.addEventListener("keydown", (event) => {
     if (event.key === "Escape" && note.isOpen()) {
       note.hide();
@@ -105,11 +115,16 @@ export function createSheet({ element, store, actions, request }) {
     return Math.max(1, j.width - j.metrics.left - j.metrics.right);
   }
 
-  /** @param {State} state */
+  /** Whether more has changed than the place at which the sheet is looked at. @param {State} state */
   function changed(state) {
     const d = drawn;
-    return stale || !d || d.score !== state.score || d.curves !== state.curves || d.waveform !== state.waveform || d.view !== state.view
+    return stale || !d || d.score !== state.score || d.curves !== state.curves || d.waveform !== state.waveform
       || d.rows !== state.rows || d.finding !== state.finding || d.row !== state.row || d.themeCount !== state.themeCount || d.loop !== state.loop || d.looping !== state.looping;
+  }
+
+  /** @param {State} state */
+  function moved(state) {
+    return job !== null && (drawn?.view !== state.view || scrollWithin(job) !== job.scroll);
   }
 
   /** @param {State} state @returns {boolean} */
@@ -117,6 +132,7 @@ export function createSheet({ element, store, actions, request }) {
     const gliding = hands.glide(performance.now());
     const now = gliding ? get() : state;
     if (changed(now)) drawPaper(now);
+    else if (moved(now)) movePaper(now);
     drawHand(now);
     return gliding;
   }
@@ -130,11 +146,11 @@ export function createSheet({ element, store, actions, request }) {
     const { score, curves } = state;
     const ready = Boolean(score && curves);
     element.classList.toggle("sheet-bare", !ready);
-    empty.hidden = ready;
+    if (empty.hidden !== ready) empty.hidden = ready;
+    handAt = NaN;
     if (!score || !curves) {
       empty.textContent = state.project ? "No motion to show." : "Reading the motion …";
       job = null;
-      handAt = NaN;
       hand.style.visibility = "hidden";
       return;
     }
@@ -143,12 +159,35 @@ export function createSheet({ element, store, actions, request }) {
       waveOf = state.waveform;
       wave = waveOf ? { pyramid: createPyramid(waveOf.low, waveOf.high), rate: waveOf.rate } : null;
     }
-    job = layJob(state);
+    layOutAll(state);
+    job = jobOf(state, state.view, false);
     size(job);
     paper(job);
     layElements(job, state);
-    handAt = NaN;
     if (before && before.finding !== state.finding && state.finding !== null) showFinding(state.finding);
+  }
+
+  /**
+   * Draws a sheet on its way: no element of the page changes but by its place, since
+   * each such change may have the whole page laid out anew. At rest all is put right.
+   * @param {State} state
+   */
+  function movePaper(state) {
+    const was = /** @type {Job} */ (job);
+    drawn = state;
+    const next = jobOf(state, pushable(was.view, state.view, stavesWidth(was) * was.ratio), true);
+    job = next;
+    paper(next);
+    if (next.scroll !== was.scroll) heads.list.style.transform = `translateY(${-next.scroll}px)`;
+    found.push(next);
+    movedAt = performance.now();
+    resting ??= setTimeout(rest, stillness);
+  }
+
+  function rest() {
+    const left = movedAt + stillness - performance.now();
+    resting = left > 0 ? setTimeout(rest, left) : undefined;
+    if (resting === undefined) refresh();
   }
 
   /** @param {import("../types.js").Score} score @param {import("../types.js").Curves} curves */
@@ -160,21 +199,37 @@ export function createSheet({ element, store, actions, request }) {
     found.setScene(scene);
   }
 
-  /** @param {State} state @returns {Job} */
-  function layJob(state) {
-    const s = /** @type {import("./scene.js").Scene} */ (scene);
+  /** What depends on the rows and on the size of the sheet. */
+  const frame = { score: /** @type {import("../types.js").Score|null} */ (null), rows: /** @type {State["rows"]|null} */ (null), coarse: false, width: 0, height: 0, all: 0, metrics: metricsOf(0, false), bands: noBands, places: /** @type {Job["places"]} */ ([]) };
+
+  /** @param {State} state */
+  function layOutAll(state) {
+    const { score, rulers } = /** @type {import("./scene.js").Scene} */ (scene);
     const coarse = fine.matches;
     const width = scroller.clientWidth;
     const height = scroller.clientHeight;
+    scrollTop = scroller.scrollTop;
+    if (frame.score === score && frame.rows === state.rows && frame.coarse === coarse && frame.width === width && frame.height === height) return;
     const metrics = metricsOf(width, coarse);
-    const bands = bandsOf(s.score, s.rulers.length, coarse, height < 420);
+    const bands = bandsOf(score, rulers.length, coarse, height < 420);
     const room = height - bands.head - bands.foot;
-    const { places, height: all } = layOut(inOrder(specsOf(s.score), state.rows.order), state.rows, metrics, room - 4);
+    const { places, height: all } = layOut(inOrder(specsOf(score), state.rows.order), state.rows, metrics, room - 4);
+    Object.assign(frame, { score, rows: state.rows, coarse, width, height, all, metrics, bands, places });
     sheet.style.height = `${height}px`;
     spacer.style.height = `${Math.max(0, Math.ceil(all - room))}px`;
-    const scroll = Math.min(Math.max(0, all - room), scroller.scrollTop);
-    const next = { scene: s, wave, places, scroll, view: state.view, width, height, ratio: devicePixelRatio || 1, coarse, metrics, bands, ticks: [], colours, finding: state.finding };
-    return { ...next, ticks: ticks(s.score, s.rulers, state.view, width - metrics.left - metrics.right) };
+  }
+
+  /** How far the rows are scrolled. @param {{bands: import("./ruler.js").Bands, height: number}} j */
+  function scrollWithin(j) {
+    return Math.min(Math.max(0, frame.all - (j.height - j.bands.head - j.bands.foot)), scrollTop);
+  }
+
+  /** @param {State} state @param {Span} view @param {boolean} moving @returns {Job} */
+  function jobOf(state, view, moving) {
+    const s = /** @type {import("./scene.js").Scene} */ (scene);
+    const { coarse, width, height, metrics, bands, places } = frame;
+    return { scene: s, wave, places, scroll: scrollWithin(frame), view, width, height, ratio: devicePixelRatio || 1, coarse, metrics, bands,
+      ticks: ticks(s.score, s.rulers, view, width - metrics.left - metrics.right, moving), colours, finding: state.finding, loop: drawing ?? state.loop, looping: drawing !== null || state.looping, moving };
   }
 
   /** @param {Job} j */
@@ -206,6 +261,7 @@ export function createSheet({ element, store, actions, request }) {
       clip.style.top = `${bands.head}px`;
       clip.style.bottom = `${bands.foot}px`;
     }
+    looseClip.style.height = `${bands.head}px`;
     heads.list.style.transform = `translateY(${-scroll}px)`;
     ruler.style.left = `${metrics.left}px`;
     ruler.style.right = `${metrics.right}px`;
@@ -214,43 +270,35 @@ export function createSheet({ element, store, actions, request }) {
     rowList.update(state, metrics.narrow);
     heads.lay(j.places, metrics, state);
     found.lay(j);
-    layLoop(j, drawing ?? state.loop, drawing !== null || state.looping);
   }
 
   let leftSet = NaN; // px: setting it touches the style of all that is on the sheet
-  const across = new Float64Array(2);
-
-  /** @param {Job} j @param {Span|null} span @param {boolean} on */
-  function layLoop(j, span, on) {
-    const shows = span !== null && spanAcross(span.from, span.to, j.view, j.metrics.left, stavesWidth(j), 1, across);
-    loopBox.hidden = !shows;
-    if (!shows) return;
-    loopBox.style.transform = `translateX(${across[0]}px)`;
-    loopBox.style.width = `${across[1] - across[0]}px`;
-    loopBox.style.top = `${j.bands.loop + 2}px`;
-    loopBox.style.bottom = `${j.bands.foot}px`;
-    loopBox.classList.toggle("off", !on);
-  }
 
   /** @param {State} state */
   function drawHand(state) {
     const j = job;
     if (!j) return;
     const t = state.time;
-    if (t === handAt) return;
-    handAt = t;
+    const at = Math.round(xOf(t, j.view, j.metrics.left, stavesWidth(j)) * j.ratio) / j.ratio;
+    const same = t === handAt && j.scroll === handY;
+    if (same && at === handX) return;
     const shows = t >= j.view.from - 1e-9 && t <= j.view.to + 1e-9;
-    hand.style.visibility = shows ? "visible" : "hidden";
-    if (shows) drawPlayhead(j, t);
-    tell(state);
+    const visibility = shows ? "visible" : "hidden";
+    if (hand.style.visibility !== visibility) hand.style.visibility = visibility;
+    if (shows && at !== handX) hand.style.transform = `translateX(${at - (handWidth - 1) / 2}px)`;
+    if (!same) {
+      drawPlayhead(j, t);
+      if (t !== handAt) tell(state);
+    }
+    handAt = t;
+    handX = shows ? at : NaN;
+    handY = j.scroll;
   }
 
   /** @param {Job} j @param {number} t */
   function drawPlayhead(j, t) {
     const { ratio, bands, scroll } = j;
-    const at = Math.round(xOf(t, j.view, j.metrics.left, stavesWidth(j)) * ratio) / ratio;
     const middle = (handWidth - 1) / 2;
-    hand.style.transform = `translateX(${at - middle}px)`;
     pen.setTransform(ratio, 0, 0, ratio, 0, 0);
     pen.clearRect(0, 0, handWidth, j.height);
     pen.fillStyle = colours.ink;
@@ -395,6 +443,7 @@ export function createSheet({ element, store, actions, request }) {
     draw,
     destroy() {
       resized.disconnect();
+      clearTimeout(resting);
       hands.destroy();
       removeEventListener("load", refresh);
       fine.removeEventListener("change", refresh);
