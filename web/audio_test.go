@@ -9,6 +9,8 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -110,13 +112,24 @@ func TestSoundRanges(t *testing.T) {
 	}{
 		{"bytes=0-0", 0, 1}, {"bytes=0-43", 0, 44}, {"bytes=43-44", 43, 45}, {"bytes=44-", 44, size}, {"bytes=45-51", 45, 52}, {"bytes=-1", size - 1, size},
 		{"bytes=-999999999", 0, size}, {"bytes=100000-100001", 100000, 100002}, {fmt.Sprintf("bytes=%d-", size-3), size - 3, size},
-		{fmt.Sprintf("bytes=%d-", size), -1, 416}, {"bytes=5-4", -1, 416}, {"bytes=a-b", -1, 416}, {"bytes=0-1,4-5", -1, 200}, {"lines=0-1", -1, 416},
-		{"bytes=" + strings.Repeat("0-0,", 300) + "1-1", -1, 200},
+		// Units are case-insensitive (section 14.1); empty places of a list do not count (section 5.6.1).
+		{"Bytes=5-6", 5, 7}, {"bytes= 5-6 ,", 5, 7}, {"bytes=,,5-6", 5, 7},
+		{fmt.Sprintf("bytes=%d-", size), -1, 416}, {"bytes=-0", -1, 416}, {"bytes=999999999999999999-", -1, 416},
+		// Section 14.2: a unit that is not understood must be ignored; what is no range, and several at once, may be.
+		{"lines=0-1", -1, 200}, {"bytes=5-4", -1, 200}, {"bytes=a-b", -1, 200}, {"bytes=--1", -1, 200}, {"bytes=-", -1, 200}, {"bytes", -1, 200}, {"bytes=", -1, 200},
+		{"bytes=+1-2", -1, 200}, {"bytes=0-1,4-5", -1, 200}, {"bytes=" + strings.Repeat("0-0,", 300) + "1-1", -1, 200},
 	} {
 		a := d.ask("GET", path, "Range: "+c.header)
 		if c.from < 0 {
 			if a.status != c.to || a.status == 200 && !bytes.Equal(a.body, all) {
 				t.Errorf("%.40s: %d", c.header, a.status)
+			}
+			if a.status == 416 {
+				a.refusal(t, "no-such-range")
+				// Section 15.5.17: the answer should say how long the whole is.
+				if got := a.header.Get("Content-Range"); got != fmt.Sprintf("bytes */%d", size) {
+					t.Errorf("%s: Content-Range is %q", c.header, got)
+				}
 			}
 			continue
 		}
@@ -124,6 +137,68 @@ func TestSoundRanges(t *testing.T) {
 			t.Errorf("%s: %d, %s, %d bytes", c.header, a.status, a.header.Get("Content-Range"), len(a.body))
 		}
 	}
+}
+
+// A range goes with its conditions: If-Range with another version gives the whole
+// (RFC 9110, section 13.1.5), If-Match with another one nothing (section 13.1.1), and
+// HEAD knows no ranges (section 14.2). The parts of the page are as the others.
+func TestConditions(t *testing.T) {
+	d := openDesk(t, example(t), "greet.motion.yaml", nil)
+	for _, path := range []string{"/api/motions/greet/sound", "/api/motions/greet/score", "/api/project", "/page/main.js"} {
+		whole := d.get(path)
+		tag := whole.header.Get("ETag")
+		size := fmt.Sprint(len(whole.body))
+		for _, c := range []struct {
+			method  string
+			headers []string
+			status  int
+		}{
+			{"GET", []string{"Range: bytes=1-2"}, 206},
+			{"GET", []string{"Range: bytes=1-2", "If-Range: " + tag}, 206},
+			{"GET", []string{"Range: bytes=1-2", `If-Range: "another"`}, 200},
+			{"GET", []string{"Range: bytes=" + size + "-", `If-Range: "another"`}, 200},
+			{"GET", []string{"Range: bytes=1-2", "Range: bytes=1-2"}, 200},
+			{"GET", []string{"Range: bytes=1-2", "If-None-Match: " + tag}, 304},
+			{"GET", []string{"If-Match: " + tag}, 200},
+			{"GET", []string{`If-Match: "another"`}, 412},
+			{"HEAD", []string{"Range: bytes=1-2"}, 200},
+		} {
+			a := d.ask(c.method, path, c.headers...)
+			if a.status != c.status {
+				t.Errorf("%s %s %q: %d", c.method, path, c.headers, a.status)
+			}
+			switch {
+			case c.status == 412:
+				a.refusal(t, "other-version")
+			case c.status == 206 && !bytes.Equal(a.body, whole.body[1:3]), c.status == 200 && c.method == "GET" && !bytes.Equal(a.body, whole.body):
+				t.Errorf("%s %q: %d bytes", path, c.headers, len(a.body))
+			case c.method == "HEAD" && a.header.Get("Content-Length") != size:
+				t.Errorf("HEAD %s says %s bytes of %s", path, a.header.Get("Content-Length"), size)
+			}
+		}
+	}
+}
+
+// FuzzRange: what is taken for a range is one, of one part, in order.
+func FuzzRange(f *testing.F) {
+	for _, s := range []string{"bytes=0-1", "bytes=-5", "bytes=5-", "bytes=1-2,", "BYTES= 1-2", "bytes=2-1", "bytes=007-8", "lines=1-2", "bytes=1-2,3-4", "bytes=99999999999999999999-", "bytes=-00"} {
+		f.Add(s)
+	}
+	shape := regexp.MustCompile(`^bytes=([0-9]{0,18})-([0-9]{0,18})$`)
+	f.Fuzz(func(t *testing.T, s string) {
+		one, ok := oneRange(s)
+		if !ok {
+			return
+		}
+		part := shape.FindStringSubmatch(one)
+		if part == nil || part[1] == "" && part[2] == "" || part[1] != beyondAll && !strings.Contains(s, part[1]+"-"+part[2]) {
+			t.Fatalf("%q is taken for %q", s, one)
+		}
+		first, _ := strconv.ParseInt(part[1], 10, 64)
+		if last, err := strconv.ParseInt(part[2], 10, 64); err == nil && part[1] != "" && last < first {
+			t.Errorf("%q goes back", s)
+		}
+	})
 }
 
 // From whatever place on, the rest is the rest of the whole, in every kind of file.

@@ -138,6 +138,9 @@ func (a answer) refusal(t testing.TB, name string) details {
 	if a.status != f.status || a.header.Get("Content-Type") != "application/problem+json" || d.Type != "/problems/"+name || d.Status != f.status || d.Title != f.title || d.Detail == "" {
 		t.Errorf("%d %s %s\nwant %d and /problems/%s", a.status, a.header.Get("Content-Type"), a.body, f.status, name)
 	}
+	if a.header.Get("ETag") != "" || a.header.Get("Cache-Control") != "no-store" {
+		t.Errorf("a refusal may be kept: %v", a.header)
+	}
 	return d
 }
 

@@ -104,59 +104,6 @@ func TestPageShowsTheMotion(t *testing.T) {
 	}
 }
 
-// recordStarts makes each start of a sound known: from which context time on which place
-// of the sound is heard, at which rate. It runs before the page's own code.
-const recordStarts = `
-	globalThis.starts = [];
-	const start = AudioBufferSourceNode.prototype.start;
-	AudioBufferSourceNode.prototype.start = function (when = 0, offset = 0, ...rest) {
-		globalThis.starts.push({ when: Math.max(when, this.context.currentTime), offset, rate: this.playbackRate.value, length: this.buffer.duration, context: this.context });
-		return start.call(this, when, offset, ...rest);
-	};`
-
-// heardAndSeen collects for some time, whenever another time of the motion is drawn, which
-// place of the sound is heard at that moment.
-const heardAndSeen = `new Promise(done => {
-	const list = [];
-	const leave = app.store.subscribe((state, before) => {
-		if (state.time === before.time) return;
-		const now = performance.now(), playing = globalThis.starts.filter(s => s.length > 1), last = playing[playing.length - 1];
-		if (!last) return;
-		const at = last.context.getOutputTimestamp(), heard = at.contextTime + (now - at.performanceTime) / 1000;
-		if (at.performanceTime > 0 && heard > last.when) list.push([last.offset + (heard - last.when) * last.rate, state.time]);
-	});
-	setTimeout(() => { leave(); done(list) }, %d);
-})`
-
-// TestPagePlaysInTime holds the picture against the sound: what is drawn is within a film
-// frame of what leaves the sound card by the browser's own account (Web Audio API,
-// getOutputTimestamp), at full speed and slowed down.
-func TestPagePlaysInTime(t *testing.T) {
-	b := newTab(t, 1440, 900)
-	call(b, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{Source: recordStarts})
-	b.open(serve(t, lighthouse+"/greet.motion.yaml"))
-	b.until("the sound is decoded", `s.sound === 'ready'`)
-	for _, rate := range []float64{1, 0.5} {
-		b.do(fmt.Sprintf(`app.actions.stop(); app.actions.seek(2); app.actions.setRate(%v); app.actions.play()`, rate))
-		pairs := get[[][2]float64](b, fmt.Sprintf(heardAndSeen, 2500))
-		b.do(`app.actions.stop()`)
-		if len(pairs) < 20 {
-			t.Fatalf("at %v %%: %d frames were drawn in 2.5 s", 100*rate, len(pairs))
-		}
-		worst := 0.0
-		for _, p := range pairs[len(pairs)/10:] { // the first may still wait for the sound
-			worst = math.Max(worst, math.Abs(p[0]-p[1]))
-		}
-		t.Logf("at %v %%: %d frames, at most %.1f ms between sound and picture", 100*rate, len(pairs), 1000*worst)
-		if worst > 1.0/24 {
-			t.Errorf("at %v %%: picture and sound are %.1f ms apart, more than a film frame", 100*rate, 1000*worst)
-		}
-		if way := pairs[len(pairs)-1][1] - pairs[0][1]; way < 1*rate {
-			t.Errorf("at %v %%: the picture moved on by %.2f s only", 100*rate, way)
-		}
-	}
-}
-
 // TestPageLoops plays a span round and round.
 func TestPageLoops(t *testing.T) {
 	b := newTab(t, 1440, 900)

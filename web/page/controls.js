@@ -1,6 +1,7 @@
 // The transport's controls: what is pressed to play, and where the motion is.
 
 import { make, write } from "./dom.js";
+import { whyIdle } from "./panels.js";
 import { rates } from "./player.js";
 import { beatsAt, clockTime, counter, frameOf, timecode } from "./time.js";
 
@@ -15,6 +16,8 @@ import { beatsAt, clockTime, counter, frameOf, timecode } from "./time.js";
 export function createControls({ element, store, actions }) {
   const place = createPlace(actions);
   const buttons = createButtons(store, actions);
+  // The span stands beside the slider, which makes room: the buttons would wrap, and the sheet move.
+  place.element.append(buttons.span);
   element.replaceChildren(place.element, buttons.element);
 
   /** @param {State} state @param {State|null} before */
@@ -129,6 +132,7 @@ function createButtons(store, actions) {
     ...rates.slice().reverse().map((r) => make("option", { value: r, text: `${Math.round(r * 100)} %` })));
   const span = make("span", { class: "span" });
   const why = make("span", { class: "span" });
+  const idle = make("p", { class: "idle", id: "transport-idle" });
   const more = toggle("More", "More controls", () => more.setAttribute("aria-expanded", String(element.classList.toggle("open"))));
   more.removeAttribute("aria-pressed");
   more.setAttribute("aria-expanded", "false");
@@ -136,30 +140,46 @@ function createButtons(store, actions) {
 
   /** @param {string} kind @param {string} label @param {...Node} children */
   const group = (kind, label, ...children) => make("div", { class: `group ${kind}`, role: "group", "aria-label": label }, ...children);
+  const first = group("first", "Play", play, back, on, loop, more);
+  first.setAttribute("aria-describedby", idle.id);
   const element = make("div", { class: "buttons" },
-    group("first", "Play", play, back, on, loop, more),
+    first, idle,
     group("rest", "Move", button("Start", "Start: to the start", () => actions.toStart()), button("End", "End: to the end", () => actions.toEnd()), markBefore, markNext),
-    group("rest", "Loop span", from, to, clear, span),
+    group("rest", "Loop span", from, to, clear),
     group("rest", "How it plays", make("label", { class: "speed" }, make("span", { text: "Speed" }), speed), count, sound, why),
     group("rest zoom", "Zoom of the sheet", button("Zoom \u2212", "Zoom \u2212: zoom out", () => actions.zoom(1 / 1.5)),
       button("Zoom +", "Zoom +: zoom in", () => actions.zoom(1.5)), button("All", "All: show all of the motion", () => actions.fit())));
 
   /** @param {State} state */
   function ends({ score, loop: l }) {
-    clear.disabled = !l;
-    write(span, l ? `${shortPlace(l.from, score)} to ${shortPlace(l.to, score)}` : "");
+    clear.disabled = !l || !score;
+    write(span, l ? `loop ${shortPlace(l.from, score)} to ${shortPlace(l.to, score)}` : "");
   }
 
   /** @param {State} state */
-  function sounding({ sound: kind, soundTrouble, muted }) {
-    sound.disabled = kind === "none" || kind === "failed";
-    sound.setAttribute("aria-pressed", String(!muted && kind !== "none" && kind !== "failed"));
+  function sounding({ score, sound: kind, soundTrouble, muted }) {
+    const silent = kind === "none" || kind === "failed";
+    sound.disabled = silent || !score;
+    sound.setAttribute("aria-pressed", String(!muted && !sound.disabled));
     write(why, soundTrouble);
-    write(sound, kind === "loading" ? "Loading sound" : kind === "failed" ? "No sound" : "Sound");
+    write(sound, kind === "loading" ? "Loading sound" : score && silent ? "No sound" : "Sound");
+    sound.title = score && !score.sound ? "The motion names no sound file" : "";
+  }
+
+  /** Without a motion nothing here does anything; the reason stands beside it. @param {State} state */
+  function wake(state) {
+    const without = whyIdle(state);
+    write(idle, without);
+    for (const e of element.querySelectorAll("button, select")) {
+      if (e !== more && (e instanceof HTMLButtonElement || e instanceof HTMLSelectElement)) e.disabled = without !== "";
+    }
+    for (const b of [markBefore, markNext]) b.disabled = !state.score?.marks.length;
+    ends(state);
+    sounding(state);
   }
 
   return {
-    element,
+    element, span,
     /** @param {State} state @param {State|null} before */
     update(state, before) {
       /** @param {(keyof State)[]} keys */
@@ -168,12 +188,9 @@ function createButtons(store, actions) {
       if (changed("looping")) loop.setAttribute("aria-pressed", String(state.looping));
       if (changed("countIn")) count.setAttribute("aria-pressed", String(state.countIn));
       if (changed("rate")) speed.value = String(state.rate);
-      if (changed("loop", "score")) ends(state);
+      if (changed("score", "project", "motion", "trouble")) wake(state);
+      if (changed("loop")) ends(state);
       if (changed("sound", "soundTrouble", "muted")) sounding(state);
-      if (changed("score")) {
-        for (const b of [play, back, on, loop, from, to]) b.disabled = !state.score;
-        for (const b of [markBefore, markNext]) b.disabled = !state.score?.marks.length;
-      }
     },
   };
 }

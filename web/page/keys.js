@@ -1,6 +1,8 @@
 // The keys of the page: one table, from which the keys work and the help is
 // written. Single characters can be switched off (WCAG 2.1.4).
 
+import { whyIdle } from "./panels.js";
+
 /** @typedef {import("./types.js").Actions} Actions */
 /** @typedef {import("./types.js").State} State */
 
@@ -27,8 +29,8 @@ export const shortcuts = [
   { keys: ["ArrowRight"], shift: false, label: "\u2192", words: "a film frame on", group: "Move", run: (a) => a.step(1) },
   { keys: ["ArrowLeft"], shift: true, label: "Shift \u2190", words: "a second back", group: "Move", run: (a) => a.skip(-1) },
   { keys: ["ArrowRight"], shift: true, label: "Shift \u2192", words: "a second on", group: "Move", run: (a) => a.skip(1) },
-  { keys: ["Home"], label: "Home", words: "to the start", group: "Move", run: (a) => a.toStart() },
-  { keys: ["End"], label: "End", words: "to the end", group: "Move", run: (a) => a.toEnd() },
+  { keys: ["Home"], shift: false, label: "Home", words: "to the start", group: "Move", run: (a) => a.toStart() },
+  { keys: ["End"], shift: false, label: "End", words: "to the end", group: "Move", run: (a) => a.toEnd() },
   { keys: [","], label: ",", words: "to the mark before", group: "Move", run: (a) => a.toMark(-1) },
   { keys: ["."], label: ".", words: "to the next mark", group: "Move", run: (a) => a.toMark(1) },
   { keys: ["n"], shift: false, label: "N", words: "to the next finding", group: "Move", run: (a) => a.toFinding(1) },
@@ -104,6 +106,13 @@ export function shortcutFor(event, characters) {
   return found;
 }
 
+/**
+ * Whether a shortcut does something with the motion, as buttons do that are disabled
+ * without one.
+ * @param {Shortcut} s
+ */
+export const needsMotion = (s) => s.group !== "Page" && s.label !== "Esc";
+
 /** @param {string} key */
 function isCharacter(key) {
   return key.length === 1 && key !== " ";
@@ -133,7 +142,9 @@ export function listen(doc, actions, get) {
     const found = shortcutFor({ key, shiftKey, ctrlKey, altKey, metaKey, altGraph, repeat }, get().shortcuts);
     if (!found) return;
     event.preventDefault();
-    found.run(actions, get());
+    const idle = needsMotion(found) ? whyIdle(get()) : "";
+    if (idle) actions.announce(idle);
+    else found.run(actions, get());
   }
   doc.addEventListener("keydown", onKey);
   return () => doc.removeEventListener("keydown", onKey);

@@ -197,6 +197,21 @@ function brokenText(state) {
   return "";
 }
 
+/**
+ * Why nothing can be played, in a few words; "" where there is a motion.
+ * @param {State} state
+ * @returns {string}
+ */
+export function whyIdle(state) {
+  const { project, score, trouble } = state;
+  if (score) return "";
+  if (!project) return "Reading the motion \u2026";
+  const entry = entryOf(state);
+  if (!entry) return "Nothing to play: there is no motion";
+  if (entry.state === "absent") return `Nothing to play: ${entry.file || entry.name} does not load`;
+  return trouble ? "Nothing to play: the motion could not be shown" : "Reading the motion \u2026";
+}
+
 /** @param {Problem} p */
 function problemItem(p) {
   return make("li", {},

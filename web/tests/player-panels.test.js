@@ -1,6 +1,6 @@
 import assert from "node:assert/strict";
 import { describe, test } from "node:test";
-import { fields, spanText, verdict } from "../page/panels.js";
+import { fields, spanText, verdict, whyIdle } from "../page/panels.js";
 import { initialState } from "../page/store.js";
 
 /** @typedef {import("../page/types.js").Score} Score */
@@ -44,6 +44,20 @@ describe("the masthead", () => {
   test("while the file is broken it says which version this is", () => {
     assert.equal(of({ ...listed("broken"), score: score({}) }).at(-1), "Check: passes (the last good version)");
   });
+});
+
+describe("why nothing can be played", () => {
+  for (const [name, state, want] of /** @type {[string, Partial<State>, string][]} */ ([
+    ["before anything came", {}, "Reading the motion \u2026"],
+    ["while the motion comes", listed("good"), "Reading the motion \u2026"],
+    ["with a motion", { ...listed("good"), score: score({}) }, ""],
+    ["with the last good one of a broken file", { ...listed("broken"), score: score({}) }, ""],
+    ["broken from the start", listed("absent"), "Nothing to play: storm does not load"],
+    ["where it could not be read", { ...listed("good"), trouble: "no answer" }, "Nothing to play: the motion could not be shown"],
+    ["in a show without motions", { project: { title: "Coast", kind: "show", file: "", revision: "1", problems: [], motions: [] } }, "Nothing to play: there is no motion"],
+  ])) {
+    test(name, () => assert.equal(whyIdle({ ...initialState(), ...state }), want));
+  }
 });
 
 describe("when a finding is", () => {

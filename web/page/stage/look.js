@@ -114,6 +114,21 @@ export function findingsAt(score, time) {
   });
 }
 
+/** @param {Finding} f */
+export const isError = (f) => f.severity === "error";
+
+/**
+ * How a row is marked: the numbers of what was found about it, and the sign of the
+ * worst. An error is a broken limit and has the colour for it; a warning has none.
+ * @param {Finding[]} found that hold now
+ * @param {number} row
+ * @returns {{numbers: string, sign: import("./paint.js").Sign}}
+ */
+export function signsOf(found, row) {
+  const own = found.filter((f) => f.row === row);
+  return { numbers: own.map((f) => f.number).join(" "), sign: own.some(isError) ? "error" : own.length > 0 ? "warning" : "" };
+}
+
 /**
  * The joints that some rows drive.
  * @param {Score} score

@@ -102,15 +102,15 @@ export function rays(g, drawing, c) {
   g.stroke();
 }
 
-/** @param {Canvas} g @param {Point[]} figure @param {string} colour @param {number} width @param {number[]} dashes */
-export function outline(g, figure, colour, width, dashes) {
-  if (figure.length === 0) return;
+/** @param {Canvas} g @param {Point[][]} figures @param {string} colour @param {number} width @param {number[]} dashes */
+export function outlines(g, figures, colour, width, dashes) {
+  if (figures.length === 0) return;
   g.strokeStyle = colour;
   g.lineWidth = width;
   g.lineCap = "butt";
   g.setLineDash(dashes);
   g.beginPath();
-  trace(g, figure);
+  for (const figure of figures) if (figure.length > 0) trace(g, figure);
   g.stroke();
   g.setLineDash([]);
 }
@@ -176,10 +176,50 @@ export function leader(g, from, to, colour) {
   g.fill();
 }
 
-/** @param {Canvas} g @param {string} text @param {Colours} c @returns {number} px of a label */
-export function lengthOf(g, text, c) {
+/**
+ * The sign of what was found: an error is hatched densely and rises, a warning widely
+ * and falls, as on the sheet.
+ * @typedef {""|"error"|"warning"} Sign
+ */
+
+/** px of a sign, and of its room before words. */
+const signWide = 13, signHigh = 10, signRoom = 18;
+
+/** px between the lines of a sign. */
+const signStep = { error: 3.2, warning: 6.5 };
+
+/**
+ * A box of hatching between two uprights. Errors alone have the colour of broken limits.
+ * @param {Canvas} g
+ * @param {"error"|"warning"} kind
+ * @param {number} x left
+ * @param {number} y middle
+ * @param {Colours} c
+ */
+function sign(g, kind, x, y, c) {
+  const top = y - signHigh / 2, end = x + signWide;
+  g.strokeStyle = kind === "error" ? c.iron : c.ink;
+  g.lineWidth = 1.1;
+  g.lineCap = "butt";
+  g.beginPath();
+  for (const at of [x, end]) {
+    g.moveTo(at, top);
+    g.lineTo(at, top + signHigh);
+  }
+  // A line is as high as the box and leans by as much; what is beside it is cut off.
+  for (let foot = x - signHigh + signStep[kind]; foot < end; foot += signStep[kind]) {
+    const from = Math.max(foot, x), to = Math.min(foot + signHigh, end);
+    const high = (/** @type {number} */ at) => (kind === "error" ? top + signHigh - (at - foot) : top + (at - foot));
+    g.moveTo(from, high(from));
+    g.lineTo(to, high(to));
+  }
+  g.stroke();
+}
+
+/** @param {Canvas} g @param {string} text @param {Sign} kind @param {Colours} c @returns {number} px of a label */
+export function lengthOf(g, text, kind, c) {
   g.font = labelFont(c);
-  return g.measureText(text).width;
+  return g.measureText(text).width + (kind ? signRoom : 0);
 }
 
 const labelFont = (/** @type {Colours} */ c) => `bold 13px ${c.serif}`;
@@ -188,22 +228,23 @@ const labelFont = (/** @type {Colours} */ c) => `bold 13px ${c.serif}`;
  * Words on a patch of paper, so that lines under them do not disturb.
  * @param {Canvas} g
  * @param {string} text
+ * @param {Sign} kind before the words
  * @param {number} x
  * @param {number} y middle
  * @param {string} colour
  * @param {Colours} c
  */
-export function label(g, text, x, y, colour, c) {
-  g.font = labelFont(c);
+export function label(g, text, kind, x, y, colour, c) {
+  const width = lengthOf(g, text, kind, c);
   g.textAlign = "left";
   g.textBaseline = "middle";
-  const width = g.measureText(text).width;
   g.globalAlpha = 0.86;
   g.fillStyle = c.paper;
   g.fillRect(x - 3, y - 9, width + 6, 18);
   g.globalAlpha = 1;
+  if (kind) sign(g, kind, x + 1, y, c);
   g.fillStyle = colour;
-  g.fillText(text, x, y);
+  g.fillText(text, x + (kind ? signRoom : 0), y);
 }
 
 /**
@@ -233,10 +274,12 @@ export function mask(g, frame, width, height, name, c) {
   g.fillText(name, frame.x + frame.width - 5, frame.y + frame.height - 4);
 }
 
+/** @typedef {{mark: "line"|"dash"|"dot"|"skin"|"error"|"warning", text: string}} Entry of the legend */
+
 /**
  * What the lines mean, in a row.
  * @param {Canvas} g
- * @param {{mark: "line"|"dash"|"iron"|"dot"|"skin", text: string}[]} entries
+ * @param {Entry[]} entries
  * @param {number} x
  * @param {number} y middle
  * @param {Colours} c
@@ -250,41 +293,41 @@ export function legend(g, entries, x, y, c) {
     g.fillStyle = c.paper;
     g.fillRect(x - 4, y - 8, 34 + g.measureText(text).width, 16);
     g.globalAlpha = 1;
-    g.strokeStyle = g.fillStyle = mark === "iron" ? c.iron : mark === "skin" ? c.slate : c.ink;
-    g.lineWidth = mark === "skin" ? 0.8 : 1.4;
-    g.setLineDash(mark === "dash" ? [4, 3] : []);
-    g.beginPath();
-    if (mark === "iron") {
-      for (let k = 0; k < 4; k++) {
-        g.moveTo(x + 2 + 4 * k, y + 4);
-        g.lineTo(x + 7 + 4 * k, y - 4);
-      }
-    } else {
-      g.moveTo(x, y);
-      g.lineTo(x + 20, y);
-    }
-    g.stroke();
-    g.setLineDash([]);
-    if (mark === "dot") {
-      g.beginPath();
-      for (const at of [3, 10, 17]) g.arc(x + at, y, 2, 0, 2 * Math.PI);
-      g.fill();
-    }
+    if (mark === "error" || mark === "warning") sign(g, mark, x + 4, y, c);
+    else stroke(g, mark, x, y, c);
     g.fillStyle = c.pencil;
     g.fillText(text, x + 26, y);
     x += 26 + g.measureText(text).width + 18;
   }
 }
 
+/** A stroke of the legend. @param {Canvas} g @param {"line"|"dash"|"dot"|"skin"} mark @param {number} x @param {number} y @param {Colours} c */
+function stroke(g, mark, x, y, c) {
+  g.strokeStyle = g.fillStyle = mark === "skin" || mark === "dash" ? c.slate : c.ink;
+  g.lineWidth = mark === "skin" ? 0.8 : 1.4;
+  g.setLineDash(mark === "dash" ? [4, 3] : []);
+  g.beginPath();
+  g.moveTo(x, y);
+  g.lineTo(x + 20, y);
+  g.stroke();
+  g.setLineDash([]);
+  if (mark !== "dot") return;
+  g.beginPath();
+  for (const at of [3, 10, 17]) g.arc(x + at, y, 2, 0, 2 * Math.PI);
+  g.fill();
+}
+
+/** A dial as it is now: numbers and sign of the findings that hold. @typedef {{predicted: number, commanded: number, ghost: boolean, numbers: string, sign: Sign}} Shown */
+
 /**
  * @param {Canvas} g
  * @param {Dial} dial
  * @param {Row} row
- * @param {{predicted: number, commanded: number, marked: string, ghost: boolean}} now marked: numbers of findings that hold, or ""
+ * @param {Shown} now
  * @param {Colours} c
  */
 export function drawDial(g, dial, row, now, c) {
-  const colour = now.marked ? c.iron : c.ink;
+  const colour = now.sign === "error" ? c.iron : c.ink;
   face(g, dial, row, now, c);
   if (now.ghost && Math.abs(needle(row, now.commanded) - needle(row, now.predicted)) > 0.3) {
     hand(g, dial, needle(row, now.commanded), c.slate, 1.2, [4, 3]);
@@ -299,13 +342,15 @@ export function drawDial(g, dial, row, now, c) {
   g.textBaseline = "top";
   g.font = `bold ${size}px ${c.serif}`;
   const below = dial.y + dial.r * (turnsRound(row) ? 1.16 : 0.98);
-  g.fillText(now.marked ? `${now.marked} ${row.name}` : row.name, dial.x, below);
+  const words = `${now.numbers} ${row.name}`.trim();
+  g.fillText(words, dial.x + (now.sign ? signRoom / 2 : 0), below);
+  if (now.sign) sign(g, now.sign, dial.x - (g.measureText(words).width + signRoom) / 2, below + size / 2, c);
   g.font = `${size - 1}px ${c.sans}`;
   g.fillStyle = c.slate;
   g.fillText(reading(row, now.predicted), dial.x, below + size + 3);
 }
 
-/** @param {Canvas} g @param {Dial} dial @param {Row} row @param {{predicted: number, marked: string}} now @param {Colours} c */
+/** @param {Canvas} g @param {Dial} dial @param {Row} row @param {Shown} now @param {Colours} c */
 function face(g, dial, row, now, c) {
   const round = turnsRound(row);
   const from = rad(round ? 0 : -sweep), to = rad(round ? 360 : sweep);
@@ -319,11 +364,13 @@ function face(g, dial, row, now, c) {
     g.fill();
   }
   g.lineCap = "butt";
-  g.strokeStyle = now.marked ? c.iron : c.ink;
-  g.lineWidth = now.marked ? 2.5 : 1.25;
+  g.strokeStyle = now.sign === "error" ? c.iron : c.ink;
+  g.lineWidth = now.sign ? 2.5 : 1.25;
+  g.setLineDash(now.sign === "warning" ? [7, 4] : []);
   g.beginPath();
   g.arc(dial.x, dial.y, dial.r, from, to);
   g.stroke();
+  g.setLineDash([]);
   g.lineWidth = 1;
   g.strokeStyle = c.slate;
   g.beginPath();

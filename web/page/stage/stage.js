@@ -1,10 +1,10 @@
 // The stage: the rig as it will really stand at the present time, in ink.
 
-import { make } from "../dom.js";
+import { make, write } from "../dom.js";
 import { add, apply, cross, origin, scale, unit } from "./matrix.js";
 import { camera, fit, held, presetOf, project } from "./camera.js";
 import { drawScene, figureAt, pieceAt, shadows } from "./scene.js";
-import { axisLines, bodiesAt, createPuppet, findingsAt, jointsOf, skinTimes, trailTimes } from "./look.js";
+import { axisLines, bodiesAt, createPuppet, findingsAt, isError, jointsOf, signsOf, skinTimes, trailTimes } from "./look.js";
 import { drivenBy, driversOf } from "./kinematics.js";
 import { maskFrame } from "./mask.js";
 import { layout, reading } from "./dials.js";
@@ -44,10 +44,11 @@ const sharpest = 2;
  */
 export function createStage({ element, store, actions, request }) {
   const canvas = make("canvas", { class: "stage-canvas", role: "img", "aria-label": "The stage is empty" });
+  const empty = make("p", { class: "stage-empty", hidden: true });
   const room = make("div", {
     class: "stage-room", tabindex: 0, role: "group",
     "aria-label": "Stage. Arrow keys turn the view, with Shift they move it; plus and minus go nearer and farther.",
-  }, canvas);
+  }, canvas, empty);
   const tools = createTools((patch) => actions.setStage(patch), () => store.get().stage);
   element.append(tools.element, room);
   const g = /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d"));
@@ -81,17 +82,20 @@ export function createStage({ element, store, actions, request }) {
   function draw(state) {
     const { score, curves } = state;
     if (puppet?.score !== score || puppet?.curves !== curves) puppet = score ? createPuppet(score, curves) : null;
-    const needs = [puppet, state.time, state.stage, state.themeCount, state.row, room.clientWidth, room.clientHeight, devicePixelRatio];
+    const needs = [puppet, state.time, state.stage, state.themeCount, state.row, state.project === null, room.clientWidth, room.clientHeight, devicePixelRatio];
     if (needs.every((n, k) => Object.is(n, drawn[k]))) return;
     if (!colours || drawn[3] !== state.themeCount) colours = readColours(element);
     drawn = needs;
     const joints = puppet !== null && puppet.balls.length > 0;
-    tools.show(state, joints);
+    const why = whyEmpty(state);
+    tools.show(state, joints ? "rig" : why ? "nothing" : "dials");
+    write(empty, why);
+    empty.hidden = why === "";
     const size = fitCanvas(canvas, g, room);
     if (size.width < 2 || size.height < 2) return;
     g.clearRect(0, 0, size.width, size.height);
     picture = null;
-    if (!puppet) return speak(state, "The stage is empty");
+    if (!puppet || why) return speak(state, why);
     const found = findingsAt(puppet.score, state.time);
     const scene = { g, state, puppet, found, colours, dark: state.theme === "dark", ...size };
     if (joints) picture = drawRig(scene);
@@ -128,6 +132,13 @@ export function createStage({ element, store, actions, request }) {
  * @typedef {{camera: Camera, pieces: Piece[], view: {distance: number, target: Vector}}} Picture
  */
 
+/** Why there is nothing on the stage, or "". @param {State} state @returns {string} */
+function whyEmpty({ project, score }) {
+  if (!score) return project ? "No motion to show." : "Reading the motion \u2026";
+  const nothing = score.joints.every((j) => j.solid.shape === "") && score.rows.every((r) => r.kind !== "axis");
+  return nothing ? "The rig has no axes, so nothing moves." : "";
+}
+
 /** @param {Element} element @returns {Colours} */
 function readColours(element) {
   const style = getComputedStyle(element);
@@ -161,7 +172,7 @@ function drawRig(scene) {
   const view = stage.distance > 0 ? stage : { ...stage, ...fit(puppet.balls, stage, frame.width - 2 * free, frame.height - 2 * free) };
   const across = stage.distance > 0 ? frame.height : frame.height - 2 * free;
   const c = camera(view, width, height, across);
-  const marks = jointsOf(puppet.score, scene.found.map((f) => f.row));
+  const marks = jointsOf(puppet.score, scene.found.filter(isError).map((f) => f.row));
   const bodies = bodiesAt(puppet, state.time, marks);
   const light = lightOf(c);
   const drawing = drawScene(bodies, { camera: c, light, grain: grainOf(view.distance / c.focal), chalk: dark, ground: puppet.ground.joint });
@@ -205,7 +216,7 @@ function drawGround({ g, puppet, colours }, c) {
   if (ground.joint >= 0 || !Number.isFinite(ground.z)) return;
   const corners = ground.corners.map(([x, y]) => project(c, [x, y, ground.z]));
   if (corners.some((p) => p[2] < 1)) return;
-  paint.outline(g, corners.map((p) => [p[0], p[1]]), colours.pencil, 0.8, []);
+  paint.outlines(g, [corners.map((p) => [p[0], p[1]])], colours.pencil, 0.8, []);
 }
 
 /** @param {Scene} scene @param {Camera} c @param {import("./hull.js").Point[][]} figures mm on the ground */
@@ -233,18 +244,20 @@ function differ(c, solid, a, b) {
   });
 }
 
+/** The figures of what stands elsewhere in another pose. @param {Puppet} puppet @param {Camera} c @param {Matrix[]} pose @param {Matrix[]} other */
+function figuresOf({ score, groups }, c, pose, other) {
+  return score.joints.flatMap(({ solid }, i) => (solid.shape !== "" && groups[i] >= 0 && differ(c, solid, pose[i], other[i]) ? [figureAt(solid, pose[i], c)] : []));
+}
+
 /** Earlier film frames, older ones paler; only what has moved since. @param {Scene} scene @param {Camera} c */
 function drawSkins({ g, state, puppet, colours }, c) {
-  const { joints, fps } = puppet.score;
+  const { fps } = puppet.score;
   const times = skinTimes(state.time, fps?.rate ?? 24, state.stage.onion);
   let newer = puppet.pose(state.time, "predicted");
   times.forEach((time, k) => {
     const pose = puppet.pose(time, "predicted");
     g.globalAlpha = 0.75 * (1 - k / (times.length + 1));
-    joints.forEach((joint, i) => {
-      if (joint.solid.shape === "" || puppet.groups[i] < 0 || !differ(c, joint.solid, pose[i], newer[i])) return;
-      paint.outline(g, figureAt(joint.solid, pose[i], c), colours.slate, 0.9, []);
-    });
+    paint.outlines(g, figuresOf(puppet, c, pose, newer), colours.slate, 0.9, []);
     newer = pose;
   });
   g.globalAlpha = 1;
@@ -253,10 +266,7 @@ function drawSkins({ g, state, puppet, colours }, c) {
 /** The commanded pose where it is another than the predicted one. @param {Scene} scene @param {Camera} c */
 function drawGhost({ g, state, puppet, colours }, c) {
   const told = puppet.pose(state.time, "commanded"), real = puppet.pose(state.time, "predicted");
-  puppet.score.joints.forEach((joint, i) => {
-    if (joint.solid.shape === "" || puppet.groups[i] < 0 || !differ(c, joint.solid, told[i], real[i])) return;
-    paint.outline(g, figureAt(joint.solid, told[i], c), colours.slate, 1.1, [4, 3]);
-  });
+  paint.outlines(g, figuresOf(puppet, c, told, real), colours.slate, 1.1, [4, 3]);
 }
 
 /** @param {Scene} scene @param {Camera} c */
@@ -286,7 +296,7 @@ function drawAxes(scene, c, pieces) {
     const half = Math.max(...[...own].map((j) => reach(score.joints[j].solid)), 10) * 1.25 + 8;
     const a = project(c, add(line.at, scale(line.along, half))), b = project(c, add(line.at, scale(line.along, -half)));
     if (a[2] < 1 || b[2] < 1) continue;
-    const colour = found.some((f) => f.row === line.row) ? colours.iron : colours.ink;
+    const colour = found.some((f) => f.row === line.row && isError(f)) ? colours.iron : colours.ink;
     paint.chain(g, [a[0], a[1]], [b[0], b[1]], colour);
     if (named.has(line.row)) continue;
     const right = Math.max(a[0], b[0], ...pieces.filter((p) => own.has(p.body.joint)).map((p) => p.right));
@@ -306,24 +316,25 @@ function drawAxes(scene, c, pieces) {
  * @returns {number} px, its height
  */
 function nameAxis({ g, puppet, found, colours, width }, row, colour, joint, x, taken) {
-  const numbers = found.filter((f) => f.row === row).map((f) => f.number);
-  const text = [...numbers, puppet.score.rows[row].name].join(" ");
+  const signs = signsOf(found, row);
+  const text = [signs.numbers, puppet.score.rows[row].name].join(" ").trim();
   let y = joint[1];
   while (taken.some((t) => Math.abs(t - y) < 19)) y -= 5;
-  const left = Math.min(x, width - 8 - paint.lengthOf(g, text, colours));
+  const left = Math.min(x, width - 8 - paint.lengthOf(g, text, signs.sign, colours));
   paint.leader(g, joint, [left - 5, y], colour);
-  paint.label(g, text, left, y, colour, colours);
+  paint.label(g, text, signs.sign, left, y, colour, colours);
   return y;
 }
 
 /** @param {Scene} scene */
 function entries({ state, puppet, found }) {
-  /** @type {{mark: "line"|"dash"|"iron"|"dot"|"skin", text: string}[]} */
+  /** @type {import("./paint.js").Entry[]} */
   const out = [{ mark: "line", text: "as it will be" }];
   if (state.stage.ghost) out.push({ mark: "dash", text: "as commanded" });
   if (puppet.balls.length > 0 && state.stage.trails) out.push({ mark: "dot", text: "film frames" });
   if (puppet.balls.length > 0 && state.stage.onion > 0) out.push({ mark: "skin", text: "earlier frames" });
-  if (found.length > 0) out.push({ mark: "iron", text: "finding, by its number" });
+  if (found.some(isError)) out.push({ mark: "error", text: "error, by its number" });
+  if (!found.every(isError)) out.push({ mark: "warning", text: "warning, by its number" });
   return out;
 }
 
@@ -336,9 +347,8 @@ function drawDials(scene) {
   const real = puppet.values(state.time, "predicted"), told = puppet.values(state.time, "commanded");
   places.forEach((place, k) => {
     const row = rows[k];
-    const marked = found.filter((f) => f.row === row).map((f) => f.number).join(" ");
     paint.drawDial(g, { ...place, x: place.x + 14, y: place.y + top }, puppet.score.rows[row],
-      { predicted: real[row], commanded: told[row], marked, ghost: state.stage.ghost }, colours);
+      { predicted: real[row], commanded: told[row], ghost: state.stage.ghost, ...signsOf(found, row) }, colours);
   });
   paint.legend(g, entries(scene), 14, height - 13, colours);
 }
@@ -360,7 +370,7 @@ function summary({ state, puppet, found }, joints) {
   const view = presetOf(state.stage);
   const from = !joints ? " as dials" : view ? `, ${view.toLowerCase()} view` : "";
   const poses = score.rows.flatMap((row, i) => (row.kind === "axis" ? [`${row.name} ${reading(row, values[i])}`] : []));
-  const broken = found.map((f) => `${score.rows[f.row].name}: ${f.text}`);
+  const broken = found.map((f) => `${f.severity}, ${score.rows[f.row].name}: ${f.text}`);
   const end = broken.length > 0 ? ` Findings: ${broken.join("; ")}.` : "";
   return `${score.rig}${from} at ${state.time.toFixed(2)} s. ${poses.join(", ")}.${end}`;
 }

@@ -11,7 +11,7 @@ import { maskNames } from "./mask.js";
 /**
  * @param {Change} change
  * @param {() => StageView} view
- * @returns {{element: HTMLElement, show: (state: State, joints: boolean) => void}}
+ * @returns {{element: HTMLElement, show: (state: State, what: "rig"|"dials"|"nothing") => void}}
  */
 export function createTools(change, view) {
   const looks = presets.map(({ name, yaw, pitch }) => button(name, () => change({ yaw, pitch, distance: 0 })));
@@ -44,14 +44,15 @@ export function createTools(change, view) {
 
   return {
     element,
-    show(state, joints) {
+    show(state, what) {
       const now = presetOf(state.stage);
       presets.forEach(({ name }, k) => press(looks[k], name === now));
       press(ghost, state.stage.ghost);
       press(trails, state.stage.trails);
       skins.show(String(state.stage.onion));
       frames.show(state.stage.mask ?? "");
-      views.hidden = lists.hidden = trails.hidden = !joints;
+      views.hidden = lists.hidden = trails.hidden = what !== "rig";
+      element.hidden = what === "nothing";
     },
   };
 }
