@@ -33,19 +33,22 @@ type cardOptions struct {
 	date string
 	size string
 	fat  int
+	chip string
 }
 
 func (o *cardOptions) flags(c *cobra.Command) {
 	c.Flags().StringVar(&o.date, "date", "", "of a card: the date in the handover sheet and the image, as 2025-06-30")
 	c.Flags().StringVar(&o.size, "size", "", "of a card's image, as 64MB or 2GB (default: as small as the files allow)")
 	c.Flags().IntVar(&o.fat, "fat", 0, "of a card's image: 16 or 32 (default: by its size)")
+	c.Flags().StringVar(&o.chip, "chip", "", "of a card: the chip of the boards that play it, atmega328p or atmega2560, which has memory for more triggers (default atmega328p)")
 	completeWords(c, "fat", "16", "32")
+	completeWords(c, "chip", "atmega328p", "atmega2560")
 }
 
 // unused is an error where a flag was given that the form does not have.
 func (o *cardOptions) unused(form string) error {
 	if *o != (cardOptions{}) {
-		return fmt.Errorf("--date, --size and --fat are for cards: leave them out for %s, or export --to %s", form, cardForm)
+		return fmt.Errorf("--date, --size, --fat and --chip are for cards: leave them out for %s, or export --to %s", form, cardForm)
 	}
 	return nil
 }
@@ -65,9 +68,28 @@ func (o *cardOptions) image() (card.ImageOptions, error) {
 		return i, nil
 	}
 	n, err := byteCount(o.size)
+	if err != nil {
+		return i, err
+	}
 	i.Size = n
-	return i, err
+	return i, i.Check()
 }
+
+// check is an error where the flags do not fit each other or what is to be written; a show of
+// many motions takes long, and this nothing.
+func (o *cardOptions) check(to string) error {
+	if isImageName(to) {
+		_, err := o.image()
+		return err
+	}
+	if o.size != "" || o.fat != 0 {
+		return fmt.Errorf("--size and --fat are for images, and %s is to be a folder: give a name that ends in %s", to, imageExt)
+	}
+	_, _, err := cardFolder(to)
+	return err
+}
+
+func isImageName(to string) bool { return strings.EqualFold(filepath.Ext(to), imageExt) }
 
 // byteCount reads a number of bytes with a unit: powers of 1000, and of 1024 with an i.
 func byteCount(s string) (int64, error) {
@@ -85,6 +107,9 @@ func byteCount(s string) (int64, error) {
 // exportCard puts a show, or a motion alone, onto a card: into a directory, or into an
 // image where the name ends so.
 func exportCard(file, to string, o cardOptions, out, errOut io.Writer) error {
+	if err := o.check(to); err != nil {
+		return err
+	}
 	c, err := planCard(file, o, errOut)
 	if err != nil {
 		return err
@@ -95,10 +120,10 @@ func exportCard(file, to string, o cardOptions, out, errOut io.Writer) error {
 	bar := newBar(errOut, "motions written and read back")
 	defer bar.end()
 	var names []string
-	if strings.EqualFold(filepath.Ext(to), imageExt) {
+	if isImageName(to) {
 		names, err = writeCardImage(c, to, o, bar)
 	} else {
-		names, err = writeCardFolder(c, to, o, bar)
+		names, err = writeCardFolder(c, to, bar)
 	}
 	bar.end()
 	if err != nil {
@@ -112,6 +137,10 @@ func exportCard(file, to string, o cardOptions, out, errOut io.Writer) error {
 
 // planCard loads a show or a motion, refuses what runs into an end stop, and plans.
 func planCard(file string, o cardOptions, errOut io.Writer) (*card.Card, error) {
+	room, err := card.RoomOf(o.chip)
+	if err != nil {
+		return nil, fmt.Errorf("--chip is %q; %w", o.chip, err)
+	}
 	doc, err := sequence.Load(openFile, file)
 	if err != nil {
 		return nil, err
@@ -129,7 +158,7 @@ func planCard(file string, o cardOptions, errOut io.Writer) (*card.Card, error) 
 	if err != nil {
 		return nil, err
 	}
-	return card.New(show, list, card.Options{Date: o.date})
+	return card.New(show, list, card.Options{Date: o.date, Room: room})
 }
 
 // playable compiles the motions of a show and checks them, several at a time. What was
@@ -266,10 +295,7 @@ func writeCardImage(c *card.Card, to string, o cardOptions, b *bar) ([]string, e
 
 // writeCardFolder writes the files into a folder that then takes the place of an empty
 // one, or of one that holds only an earlier card.
-func writeCardFolder(c *card.Card, to string, o cardOptions, b *bar) ([]string, error) {
-	if o.size != "" || o.fat != 0 {
-		return nil, fmt.Errorf("--size and --fat are for images, and %s is to be a folder: give a name that ends in %s", to, imageExt)
-	}
+func writeCardFolder(c *card.Card, to string, b *bar) ([]string, error) {
 	place, mode, err := cardFolder(to)
 	if err != nil {
 		return nil, err
@@ -481,15 +507,18 @@ func (c *cardInputs) file(path string) (bool, error) {
 	start = start[:n]
 	in := &c.files[0]
 	switch {
-	case strings.EqualFold(filepath.Ext(path), imageExt) || card.IsImage(start):
+	case isImageName(path) || card.IsImage(start):
 		c.image, c.size, c.files = f, in.Size, nil
 	case card.IsContainer(start):
 		in.Name, c.lone = card.ContainerName(in.Name), true
 	case card.IsIndex(start):
 		in.Name, c.lone = card.IndexName, true
+	case card.Belongs(in.Name):
+		c.lone = true
+	case card.ImageLike(f, in.Size):
+		c.image, c.size, c.files = f, in.Size, nil
 	default:
-		c.lone = card.Belongs(in.Name)
-		return c.lone, nil
+		return false, nil
 	}
 	return true, nil
 }
@@ -530,6 +559,7 @@ func verifyCard(name string, c *cardInputs, out, errOut io.Writer) (whole bool, 
 		}
 	}
 	if !r.OK() {
+		fmt.Fprintf(errOut, "%s: copy the card anew from what export wrote, or export it anew\n", name)
 		return false, nil
 	}
 	for _, f := range r.Files {

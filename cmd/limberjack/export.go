@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -68,6 +69,9 @@ func runExport(o exportOptions, out, errOut io.Writer) error {
 	if o.out == "" {
 		return errors.New("export needs a file to write: -o PATH")
 	}
+	if err := folderThere(o.out); err != nil {
+		return err
+	}
 	if o.form == cardForm {
 		return exportCard(o.file, o.out, o.card, out, errOut)
 	}
@@ -89,6 +93,31 @@ func runExport(o exportOptions, out, errOut io.Writer) error {
 		fmt.Fprintln(out, name)
 	}
 	return nil
+}
+
+// folderThere is an error where the folder in which something is to appear is not there.
+func folderThere(out string) error {
+	folder := filepath.Dir(filepath.Clean(out))
+	info, err := os.Stat(folder)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return fmt.Errorf("%s cannot be written: there is no folder %s; make it first, or name a place in %s", out, folder, nearestFolder(folder))
+	case err == nil && !info.IsDir():
+		return fmt.Errorf("%s cannot be written: %s is a file and no folder", out, folder)
+	}
+	return nil // what else is wrong is said where it is written
+}
+
+// nearestFolder gives the folder on the way to one that is the last that there is.
+func nearestFolder(folder string) string {
+	for parent := filepath.Dir(folder); ; folder, parent = parent, filepath.Dir(parent) {
+		if info, err := os.Stat(parent); err == nil && info.IsDir() || parent == folder {
+			if parent == "." {
+				return "this folder"
+			}
+			return parent
+		}
+	}
 }
 
 // writeTimelines writes all boards, each file read back and compared with what

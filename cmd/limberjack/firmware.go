@@ -91,6 +91,9 @@ func runFirmware(o firmwareOptions, out, errOut io.Writer) error {
 	case !sketchName.MatchString(name):
 		return fmt.Errorf("%s cannot be the folder of a sketch: use letters, digits, _ and -", name)
 	}
+	if err := folderThere(o.out); err != nil {
+		return err
+	}
 	rig, err := sequence.LoadRig(openFile, o.rig)
 	if err != nil {
 		return err

@@ -264,33 +264,3 @@ func TestReportsFitEightyColumns(t *testing.T) {
 		t.Error("there is colour in a report without colour")
 	}
 }
-
-// A loop of 4 s that goes 40 deg and turns twice, ten hours a day, is 9000 plays.
-func TestShowForecastsADay(t *testing.T) {
-	files := fstest.MapFS{
-		"test.rig.yaml": {Data: []byte(testRig)},
-		"a.motion.yaml": {Data: []byte("motion: a\nformat: 1\nrig: test.rig.yaml\nloop: true\ntracks: {pan: [[0s, 0], [2s, 20], [4s, 0]]}\n")},
-		"b.motion.yaml": {Data: []byte("motion: b\nformat: 1\nrig: test.rig.yaml\ntracks: {pan: [[0s, 0], [1s, 10], [2s, 0]]}\n")},
-		"s.show.yaml":   {Data: []byte("show: s\nformat: 1\nrig: test.rig.yaml\nstart: {play: a}\nmotions:\n  a: {file: a.motion.yaml}\n  b: {file: b.motion.yaml, every: [50s, 70s]}\nhours: {from: 10h, to: 20h}\n")},
-	}
-	doc, err := sequence.Load(func(name string) (io.ReadCloser, error) { return files.Open(name) }, "s.show.yaml")
-	if err != nil {
-		t.Fatal(err)
-	}
-	show := doc.(*sequence.Show)
-	var reports []*Report
-	for _, m := range show.Motions {
-		p, err := interp.Compile(m.Script)
-		if err != nil {
-			t.Fatal(err)
-		}
-		reports = append(reports, Run(p, nil, nil))
-	}
-	list := RunShow(show, reports).found("wear", "pan")
-	if len(list) != 1 || math.Abs(list[0].Value-(9000*40+600*20)) > 1e-6 {
-		t.Fatalf("%+v", list)
-	}
-	if want := "in a day of 10 h, pan travels 372000 deg and turns round 9600 times"; list[0].Message != want {
-		t.Errorf("%q, want %q", list[0].Message, want)
-	}
-}

@@ -21,19 +21,14 @@ func RunShow(s *sequence.Show, reports []*Report) *Report {
 	}
 	type use struct{ way, turns float64 }
 	total := map[string]use{}
-	var triggered []string
-	for i, m := range s.Motions {
-		r := reports[i]
-		if r == nil || r.Duration <= 0 {
+	plays := playsADay(s, reports, hours)
+	for i, r := range reports {
+		if r == nil || plays[i] == 0 {
 			continue
-		}
-		plays := playsADay(s, m, r.Duration, hours)
-		if plays == 0 && m.Trigger != nil {
-			triggered = append(triggered, m.Name)
 		}
 		for _, a := range r.Axes {
 			u := total[a.Axis]
-			total[a.Axis] = use{u.way + a.Travelled*plays, u.turns + float64(a.Turns)*plays}
+			total[a.Axis] = use{u.way + float64(a.Travelled*plays[i]), u.turns + float64(float64(a.Turns)*plays[i])}
 		}
 	}
 	for _, a := range s.Rig.Axes {
@@ -44,10 +39,13 @@ func RunShow(s *sequence.Show, reports []*Report) *Report {
 		out.Findings = append(out.Findings, Finding{Level: Note, Rule: "wear", Axis: a.Name, At: a.At, Value: u.way, Unit: a.Unit,
 			Message: fmt.Sprintf("in %s, %s travels %s and turns round %s times", span, a.Name, amount(u.way, a.Unit), large(u.turns))})
 	}
-	for _, name := range triggered {
-		out.Findings = append(out.Findings, Finding{Level: Note, Rule: "wear-triggered", At: s.At,
-			Message: fmt.Sprintf("how often %s plays is up to its trigger; it is not counted in the wear of a day", name)})
+	for i, m := range s.Motions {
+		if reports[i] != nil && plays[i] == 0 && waitsForInput(m, nil) {
+			out.Findings = append(out.Findings, Finding{Level: Note, Rule: "wear-triggered", At: s.At,
+				Message: fmt.Sprintf("how often %s plays is up to %s; it is not counted in the wear of a day", m.Name, whoseTrigger(m))})
+		}
 	}
+	out.Findings = append(out.Findings, neverFirst(s, reports)...)
 	for _, r := range reports {
 		if r != nil {
 			out.take(r)
@@ -96,19 +94,4 @@ func (r *Report) says(f Finding) bool {
 	return slices.ContainsFunc(r.Findings, func(g Finding) bool {
 		return g.Rule == f.Rule && g.Axis == f.Axis && g.At == f.At && g.Message == f.Message
 	})
-}
-
-// playsADay forecasts how often a motion is played: over and over for a loop
-// that starts at power-up, at the mean of its interval for a timed one. What an
-// input triggers cannot be foreseen.
-func playsADay(s *sequence.Show, m *sequence.ShowMotion, duration, hours float64) float64 {
-	switch {
-	case m.Every[0].Given():
-		return hours / math.Max(duration, (m.Every[0].V+m.Every[1].V)/2)
-	case m == s.Start && (m.Loop || m.Script.Loop):
-		return hours / duration
-	case m == s.Start:
-		return 1
-	}
-	return 0
 }

@@ -15,7 +15,7 @@ import (
 // are busy, and its performances.
 func thousand(b testing.TB, motions int, seconds float64) (*sequence.Show, []*interp.Performance) {
 	var rig, tracks, show strings.Builder
-	rig.WriteString("rig: Shore\nformat: 1\nboards: {tower: {rate: 50Hz, tick: 0.5us, channels: 8, clock: 120ppm}}\naxes:\n")
+	rig.WriteString("rig: Shore\nformat: 1\nboards: {tower: {rate: 50Hz, tick: 0.5us, channels: 8, clock: 120ppm, inputs: {1: {active: high}}}}\naxes:\n")
 	for i := range 8 {
 		fmt.Fprintf(&rig, "  a%d: {kind: servo, board: tower, channel: %d, travel: [-60deg, 60deg], pulse: [[-60deg, 1000us], [60deg, 2000us]]}\n", i, i)
 		fmt.Fprintf(&tracks, "  a%d: [", i)
@@ -26,7 +26,7 @@ func thousand(b testing.TB, motions int, seconds float64) (*sequence.Show, []*in
 	}
 	show.WriteString("show: Thousand\nformat: 1\nrig: shore.rig.yaml\nmotions:\n")
 	for i := range motions {
-		fmt.Fprintf(&show, "  m%d: {file: m.motion.yaml, every: [1s, 9s], seed: %d}\n", i, i)
+		fmt.Fprintf(&show, "  m%d: {file: m.motion.yaml, trigger: {input: 1}, while_busy: interrupt}\n", i)
 	}
 	return loadShow(b, texts{"shore.rig.yaml": rig.String(), "s.show.yaml": show.String(),
 		"m.motion.yaml": fmt.Sprintf("motion: M\nformat: 1\nrig: shore.rig.yaml\nlength: %gs\ntracks:\n%s", seconds, tracks.String())}.open, "s.show.yaml")

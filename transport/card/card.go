@@ -52,6 +52,8 @@ type Options struct {
 	// Date stands in the handover sheet and in the directory of an image, as
 	// YYYY-MM-DD; empty: none, so that the same show always gives the same bytes.
 	Date string
+	// Room is what the boards' programs have memory for; zero: RoomUsual.
+	Room Room
 }
 
 // Card is a card that was planned.
@@ -106,6 +108,9 @@ func New(show *sequence.Show, performances []*interp.Performance, opts Options) 
 		return nil, err
 	}
 	c.index = c.newIndex()
+	if err := c.fits(opts.Room); err != nil {
+		return nil, err
+	}
 	c.list()
 	return c, nil
 }

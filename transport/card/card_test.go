@@ -294,10 +294,20 @@ func TestHandoverIsOnePage(t *testing.T) {
 	long := shore()
 	var motions strings.Builder
 	for i := range 300 {
-		fmt.Fprintf(&motions, "  a-motion-with-a-name-of-some-length-%d: {file: greet.motion.yaml, trigger: {input: 1}, every: [4s, 9s]}\n", i)
+		fmt.Fprintf(&motions, "  a-motion-with-a-name-of-some-length-%d: {file: greet.motion.yaml, trigger: {input: 1}}\n", i)
 	}
 	long["shore.show.yaml"] = "show: " + strings.Repeat("Lighthouse", 20) + "\nformat: 1\nrig: shore.rig.yaml\nmotions:\n" + motions.String()
-	for name, c := range map[string]*Card{"lighthouse": lighthouse(t), "long": planned(t, long, "shore.show.yaml", Options{Date: "2025-06-30"})} {
+	many := shore()
+	var boards, axes strings.Builder
+	for i := range 40 {
+		fmt.Fprintf(&boards, "  a-board-with-some-name-%d: {rate: 50Hz, tick: 0.5us, channels: 4, inputs: {1: {active: high}, 2: {stop: true}}}\n", i)
+		fmt.Fprintf(&axes, "  lamp-of-board-number-%d: {kind: dimmer, board: a-board-with-some-name-%d, channel: 1}\n", i, i)
+	}
+	many["shore.rig.yaml"] = "rig: " + strings.Repeat("A shore ", 60) + "\nformat: 1\nsupplies: {rail: {voltage: 6V, limit: 5A, capacity: 2Ah}}\nboards:\n" + boards.String() + "axes:\n" + axes.String() +
+		"  arm: {kind: servo, board: a-board-with-some-name-0, channel: 0, travel: [0deg, 90deg], pulse: [[0deg, 900us], [90deg, 2100us]], load: {mass: 100g, arm: 50mm}}\n"
+	many["shore.show.yaml"] = "show: " + strings.Repeat("The house by the sea ", 40) + "\nformat: 1\nrig: shore.rig.yaml\nmotions:\n  up: {file: up.motion.yaml, trigger: {board: a-board-with-some-name-3, input: 1}}\nhours: {from: 10h, to: 22h}\n"
+	many["up.motion.yaml"] = "motion: Up\nformat: 1\nrig: shore.rig.yaml\ntracks: {arm: [[0s, 0deg], [2s, 40deg, in-out]]}\n"
+	for name, c := range map[string]*Card{"lighthouse": lighthouse(t), "long": planned(t, long, "shore.show.yaml", Options{Date: "2025-06-30"}), "many": planned(t, many, "shore.show.yaml", Options{Date: "2025-06-30"})} {
 		sheet := string(c.handover())
 		lines := strings.Split(strings.TrimSuffix(sheet, "\r\n"), "\r\n")
 		if len(lines) > 60 {
@@ -308,7 +318,7 @@ func TestHandoverIsOnePage(t *testing.T) {
 				t.Errorf("%s: %d characters: %s", name, n, l)
 			}
 		}
-		for _, word := range []string{"POWER-UP", "no emergency stop", "Pinch", "Heat", "Batteries", "Mains", "licensed", "REST POSE", "CRC-32"} {
+		for _, word := range []string{"POWER-UP", "no emergency stop", "Pinch", "Heat", "Batteries", "Mains", "licensed", "REST POSE", "  8  ", "TO START IT AGAIN", "CRC-32"} {
 			if !strings.Contains(sheet, word) {
 				t.Errorf("%s: nothing of %s", name, word)
 			}

@@ -16,7 +16,7 @@ func VerifyImage(r io.ReaderAt, size int64) (*Report, error) {
 	report := &Report{}
 	x := &inspector{report: report, file: "the image"}
 	if size != v.sectors*SectorSize {
-		x.whole("it has %d bytes and should have %d", size, v.sectors*SectorSize)
+		x.whole("%s", lengthText(size, uint32(v.sectors)))
 	}
 	if err := report.files(v.inputs(r)); err != nil {
 		return nil, err
@@ -56,6 +56,16 @@ func (v *volume) inputs(r io.ReaderAt) (list []Input) {
 // ErrNoImage says that a file is no image that Image.Write could have written, or that its
 // beginning is destroyed.
 var ErrNoImage = errors.New("this is not an image of a card that export wrote; of another card copy the files into a directory and name that")
+
+// ImageLike says whether so many bytes are an image of a card, also where its boot sector is
+// damaged and its name says nothing.
+func ImageLike(r io.ReaderAt, size int64) bool {
+	if size < leastFAT16*SectorSize/2 { // no volume is so small, even if half of it is missing
+		return false
+	}
+	v, err := findVolume(r, size)
+	return err == nil && v != nil
+}
 
 // findVolume finds the geometry of an image, also where some of its boot sector was
 // changed: it tries all there are and takes the one that has most in common.
@@ -187,7 +197,7 @@ func trueSize(r *io.SectionReader, f File) (int64, error) {
 		if n, err := r.ReadAt(b, 0); n < len(b) {
 			return f.Size, notEOF(err)
 		}
-		if b, _, _ = bytes.Cut(b, []byte{0}); checkText(b) == nil {
+		if b, _, _ = bytes.Cut(b, []byte{0}); textName(b) != "" {
 			return int64(len(b)), nil
 		}
 	}

@@ -37,13 +37,13 @@ func (s *section) lines() int {
 // handover gives the page for whoever looks after the prop.
 func (c *Card) handover() []byte {
 	top := &page{}
-	top.item("HANDOVER SHEET: ", c.show.Name)
-	line := "Rig: " + c.show.Rig.Name + "."
+	top.item("HANDOVER SHEET: ", fit(c.show.Name, titleRoom))
+	line := "Rig: " + fit(c.show.Rig.Name, titleRoom) + "."
 	if c.opts.Date != "" {
 		line += " Date: " + c.opts.Date + "."
 	}
 	top.item("", line)
-	list := []*section{c.powerUp(), c.motions(), c.stopping(), c.resting(), c.cautions(), c.sums()}
+	list := []*section{c.powerUp(), c.motions(), c.light(), c.stopping(), c.returning(), c.resting(), c.cautions(), c.sums()}
 	for over(top, list) && shorten(list) {
 	}
 	for _, s := range list {
@@ -58,7 +58,7 @@ func (c *Card) handover() []byte {
 			top.line("  and %d more: see %s", s.cut, s.more)
 		}
 	}
-	return top.bytes()
+	return top.bytes(HandoverName)
 }
 
 func over(top *page, list []*section) bool {
@@ -87,14 +87,14 @@ func shorten(list []*section) bool {
 
 func (c *Card) powerUp() *section {
 	s := &section{head: "At power-up", least: 9}
-	s.add("* ", "Every servo goes to its rest pose at once and at full speed if it stands elsewhere: keep clear of the prop. Then, slowly, to the first pose of what it plays.")
+	s.add("* ", "Servos jump to their rest pose at full speed if they stand elsewhere: keep clear of the prop. Then they go slowly to the first pose of what it plays.")
 	if c.index.Start == noMotion {
 		s.add("* ", "Nothing plays until something below starts it.")
 	} else {
 		s.add("* ", "It plays "+c.index.Triggers[c.index.Start].Name+".")
 	}
 	if h := c.show.Hours; h != nil {
-		s.add("* ", fmt.Sprintf("Planned for %s to %s a day. The boards have no clock for that: switch the power.", hourText(h.From.V), hourText(h.To.V)))
+		s.add("* ", fmt.Sprintf("Planned for %s to %s a day: switch the power, the boards have no clock.", hourText(h.From.V), hourText(h.To.V)))
 	}
 	return s
 }
@@ -119,12 +119,16 @@ func (c *Card) stopping() *section {
 			}
 		}
 	}
+	alone := ""
+	if len(c.containers) > 1 {
+		alone = " No other board hears of it."
+	}
 	if len(inputs) > 0 {
-		s.add("* ", strings.Join(inputs, ", ")+": slows down and stops; what carries weight is held. This is a stop in software, and no emergency stop.")
+		s.add("* ", few(inputs, 3)+": slows down and stops; what carries weight is held."+alone+" It is a stop in software, and no emergency stop.")
 	} else {
 		s.add("* ", "There is no stop input. Switch the power of the actuators off.")
 	}
-	s.add("* ", "In an emergency switch off the power of the actuators, by a switch that needs no program.")
+	s.add("* ", "In an emergency switch off the actuators' power by a switch with no program.")
 	return s
 }
 
@@ -139,7 +143,7 @@ func (c *Card) resting() *section {
 		list = append(list, fmt.Sprintf("%s %v%s", a.Name, a.Rest.V, unit))
 	}
 	if names := carriers(c.show.Rig); len(names) > 0 {
-		s.add("* ", "Without power these fall: "+few(names, 6)+". Support them before you switch off.")
+		s.add("* ", "Fall without power: "+few(names, 6)+". Support them first.")
 	}
 	s.add("* ", few(list, 16))
 	return s
@@ -166,7 +170,7 @@ func (c *Card) cautions() *section {
 			break
 		}
 	}
-	s.add("* ", "Mains: only a closed, approved power supply in the prop. Mains wiring, pyrotechnics, fog and loads over people need a licensed person; local codes rule.")
+	s.add("* ", "Mains: only a closed, approved supply in the prop. Mains wiring, fire, fog and loads over people are for licensed people; local codes rule.")
 	return s
 }
 
@@ -180,5 +184,8 @@ func (c *Card) sums() *section {
 	}
 	return s
 }
+
+// titleRoom is how much of a name the sheet's first lines hold.
+const titleRoom = 56
 
 const sumFormat = "  %-12s %10d bytes  CRC-32 %08x"

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"hash/crc32"
+	"slices"
 )
 
 // scan goes through a container, sector by sector, and keeps what it learned.
@@ -29,16 +30,26 @@ type span struct {
 }
 
 func verifyContainer(f Input, x *inspector) (c content, err error) {
-	oddLength(f, x)
 	s := &scan{x: x, at: -1}
-	c.crc, err = eachSector(f, x, s.sector)
+	crc, read, err := eachSector(f, s.sector)
+	n := read / SectorSize
+	if s.at >= 0 && s.motions[s.at].end() > uint64(n) {
+		s.hit = true // its end is missing, which is told below
+	}
 	s.leave()
-	c.container, c.motions = s.h, s.motions
-	if err != nil || s.h == nil {
+	c.crc, c.container, c.motions = crc, s.h, s.motions
+	if err != nil {
 		return c, err
 	}
-	if f.Size != int64(s.h.Sectors)*SectorSize && f.Size%SectorSize == 0 {
-		x.whole("%s", lengthText(f.Size, s.h.Sectors))
+	if s.h == nil {
+		unknownLength(f, read, x)
+		return c, nil
+	}
+	switch want := int64(s.h.Sectors) * SectorSize; {
+	case read > want:
+		x.whole("%s", lengthText(read, s.h.Sectors))
+	case read < want:
+		x.add(s.missing(uint32(n), lengthText(read, s.h.Sectors)))
 	}
 	if x.found > 0 {
 		return c, nil
@@ -50,7 +61,7 @@ func verifyContainer(f Input, x *inspector) (c content, err error) {
 		x.whole("its motions end at sector %d of %d", s.next, s.h.Sectors)
 	}
 	if s.sum != s.h.CRC {
-		x.whole("each sector is right, but the CRC-32 of all is %08x and should be %08x: sectors of another export are in it", s.sum, s.h.CRC)
+		x.whole(otherSectors, s.h.CRC, s.sum)
 	}
 	return c, nil
 }
@@ -190,7 +201,7 @@ func (s *scan) leave() {
 	if m := s.motions[s.at]; s.motion != m.CRC {
 		from, to := s.times(int64(0), int64(m.Frames), m.Prelude)
 		s.x.add(Damage{Sector: -1, Motion: printable(m.Name), From: from, To: to, Timed: true,
-			Text: fmt.Sprintf("each sector is right, but the CRC-32 of all is %08x and should be %08x: sectors of another export are in it, or its end is missing", s.motion, m.CRC)})
+			Text: fmt.Sprintf(otherSectors, m.CRC, s.motion)})
 	}
 }
 
@@ -211,6 +222,38 @@ func (s *scan) placed(n uint32, i int, err error) Damage {
 	}
 	first := int64(k) * int64(s.h.Frames)
 	d.From, d.To = s.times(first, first+int64(m.count(k, s.h)), m.Prelude)
+	return d
+}
+
+// missing gives the damage of a file that ends before sector n: the motion and the time
+// that begin there, and what follows.
+func (s *scan) missing(n uint32, length string) Damage {
+	d := Damage{Sector: int64(n), Text: length + " from here on"}
+	if n < s.h.Data {
+		d.Text += ": " + s.tableText(n) + " and all that is behind it"
+		return d
+	}
+	i := slices.IndexFunc(s.motions, func(m *Motion) bool { return m != nil && uint64(n) < m.end() })
+	if i < 0 {
+		return d
+	}
+	m := s.motions[i]
+	k := min(n-min(n, m.First), m.Sectors)
+	d.Motion, d.Timed = printable(m.Name), true
+	d.From, d.To = s.times(min(int64(k)*int64(s.h.Frames), int64(m.Frames)), int64(m.Frames), m.Prelude)
+	var behind []string
+	for _, m := range s.motions[i+1:] {
+		if m != nil {
+			behind = append(behind, printable(m.Name))
+		}
+	}
+	if k == m.Sectors {
+		d.From, _ = s.times(0, 0, m.Prelude)
+		d.Text += ": its cues in words"
+	}
+	if len(behind) > 0 {
+		d.Text += ", and all of " + few(behind, 3)
+	}
 	return d
 }
 

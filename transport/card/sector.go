@@ -64,7 +64,7 @@ func seal(s []byte) { le.PutUint16(s[checkAt:], wire.Checksum(s[:checkAt])) }
 // sound is an error where a sector is not what stands at this place of a file of a version.
 func sound(s []byte, version uint8, number uint32) error {
 	if want, got := wire.Checksum(s[:checkAt]), le.Uint16(s[checkAt:]); want != got {
-		return fmt.Errorf("its CRC-16 is %04x and should be %04x", got, want)
+		return fmt.Errorf("the CRC-16 stored in it is %04x, and computed from its bytes %04x", got, want)
 	}
 	if s[1] > version {
 		return fmt.Errorf("it is of format version %d, and this program reads %d", s[1], version)

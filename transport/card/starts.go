@@ -38,49 +38,7 @@ func (c *Card) newIndex() Index {
 		c.soundNote(sm)
 	}
 	c.endlessNote(x.Triggers)
-	c.memoryNotes(x.Triggers)
 	return x
-}
-
-// What a board's program has memory for unless it is built with more: LJ_SHOW_TIMERS,
-// LJ_SHOW_RANDOMS and WAITING_MOST of its card player.
-const (
-	boardTimers  = 6
-	boardRandoms = 3
-	boardWaiting = 16
-)
-
-// memoryNotes says, where the first motion stands that is too much, what a board has no memory
-// for: it would refuse the show and stand at rest. Intervals run on every board, an input's
-// lockout on that which has the input.
-func (c *Card) memoryNotes(list []Trigger) {
-	for b, k := range c.containers {
-		timers, randoms, waiting := 0, 0, 0
-		var at sequence.Pos
-		for i, t := range list {
-			input := t.Starts&ByInput != 0 && int(t.Board) == b
-			if input && t.Lockout > 0 {
-				timers++
-			}
-			if t.Starts&ByInterval != 0 {
-				timers++
-				randoms++
-			}
-			if (input || t.Starts&ByInterval != 0 || t.After[0] != 0) && t.Busy == BusyWait {
-				waiting++
-			}
-			if !at.Known() && (timers > boardTimers || randoms > boardRandoms || waiting > boardWaiting) {
-				at = c.show.Motions[i].At
-			}
-		}
-		if timers > boardTimers || randoms > boardRandoms {
-			c.note("%v: the motions of board %s have %d lockouts and intervals, %d of these intervals, and its program has memory for %d and %d: it will refuse the show. Use fewer, or write LJ_SHOW_TIMERS %d and LJ_SHOW_RANDOMS %d (16 each at most) into its lj_config.h and flash it anew",
-				at, k.board.Name, timers, randoms, boardTimers, boardRandoms, max(timers, boardTimers), max(randoms, boardRandoms))
-		}
-		if waiting > boardWaiting {
-			c.note("%v: %d motions may wait on board %s, which has memory for %d: it will refuse the show. Give some another while_busy", at, waiting, k.board.Name, boardWaiting)
-		}
-	}
 }
 
 // endlessNote says what never comes because what begins at power-up never ends.

@@ -1,6 +1,8 @@
 package card
 
 import (
+	"bytes"
+	"errors"
 	"fmt"
 	"hash/crc32"
 	"math"
@@ -18,10 +20,17 @@ const (
 	pageLines = 60
 )
 
-const (
-	lineEnd   = "\r\n"
-	closeLine = "CRC-32 of the lines above: "
-)
+// mostPieces is how many pieces a container may be in for a board to play it from a card
+// that takes 100 ms a read, with no frame late (FORMAT.md, "The FAT image").
+const mostPieces = 5
+
+const lineEnd = "\r\n"
+
+// closing gives the last line of a text: the file's own name, so that a text which was
+// renamed is found, and the CRC-32 of all bytes before the line.
+func closing(name string, above []byte) string {
+	return fmt.Sprintf("End of %s, CRC-32 of the lines above: %08x"+lineEnd, name, crc32.ChecksumIEEE(above))
+}
 
 // page collects lines of text.
 type page struct{ lines []string }
@@ -58,27 +67,51 @@ func fit(word string, width int) string {
 	return string([]rune(word)[:width-1]) + "…"
 }
 
-// bytes gives the text with its closing line.
-func (p *page) bytes() []byte {
-	var s strings.Builder
+// bytes gives the text of a file with its closing line.
+func (p *page) bytes(name string) []byte {
+	var b []byte
 	for _, l := range p.lines {
-		s.WriteString(l + lineEnd)
+		b = append(b, l+lineEnd...)
 	}
-	fmt.Fprintf(&s, closeLine+"%08x"+lineEnd, crc32.ChecksumIEEE([]byte(s.String())))
-	return []byte(s.String())
+	return append(b, closing(name, b)...)
 }
 
-// checkText is an error where a text is not as it was written.
-func checkText(b []byte) error {
-	size := len(closeLine) + 8 + len(lineEnd)
-	if len(b) < size {
+// lastLine cuts a text before its last line.
+func lastLine(b []byte) (above []byte, last string) {
+	at := bytes.LastIndex(bytes.TrimSuffix(b, []byte(lineEnd)), []byte(lineEnd))
+	if at >= 0 {
+		at += len(lineEnd)
+	}
+	at = max(0, at)
+	return b[:at], string(b[at:])
+}
+
+// textName gives the name that a whole text has in its last line; "" where it is not whole.
+func textName(b []byte) string {
+	above, last := lastLine(b)
+	for _, name := range []string{ReadmeName, HandoverName} {
+		if last == closing(name, above) {
+			return name
+		}
+	}
+	return ""
+}
+
+// checkText is an error where a text is not as it was written under a name.
+func checkText(name string, b []byte) error {
+	above, last := lastLine(b)
+	want := closing(name, above)
+	switch own := textName(b); {
+	case last == want:
+		return nil
+	case own != "":
+		return fmt.Errorf("it is the text of %s under another name: give it that name back", own)
+	case len(b) < len(want):
 		return fmt.Errorf("it has %d bytes: its end is missing", len(b))
+	case len(last) > 2*len(want):
+		return errors.New("it has no closing line: its end is missing, or it is no text of a card")
 	}
-	above, last := b[:len(b)-size], string(b[len(b)-size:])
-	if want := fmt.Sprintf(closeLine+"%08x"+lineEnd, crc32.ChecksumIEEE(above)); last != want {
-		return fmt.Errorf("its last line is %q and should be %q: a character was changed, or its end is missing", strings.TrimRight(last, lineEnd), strings.TrimRight(want, lineEnd))
-	}
-	return nil
+	return fmt.Errorf("its last line is %q, and by the lines above %q: a character was changed, or its end is missing", strings.TrimRight(last, lineEnd), strings.TrimRight(want, lineEnd))
 }
 
 // clockText gives a time in seconds as people read it.
@@ -143,7 +176,7 @@ func (c *Card) readme() []byte {
 	p := &page{}
 	p.item("", c.show.Name)
 	p.line("")
-	p.item("", "This card is for the prop \""+c.show.Rig.Name+"\". Copy all its files into the root directory of an SD card that is formatted as FAT, and put it into the board with the power off. Do not rename or edit them. limberjack verify reads the card back and proves it whole.")
+	p.item("", "This card is for the prop \""+c.show.Rig.Name+"\". Copy all its files in one go into the root directory of a freshly formatted SD card (FAT16 or FAT32), so that each is in one piece: of a file in more than "+strconv.Itoa(mostPieces)+" a slow card gives frames late. Put it into the board with the power off. Do not rename or edit the files. limberjack verify reads the card back and proves it whole.")
 	p.head("Files")
 	for i, k := range c.containers {
 		p.item(fmt.Sprintf("%-13s", c.index.Boards[i].File), fmt.Sprintf("all motions for board %s (%s)", k.board.Name, sizeText(k.size())))
@@ -159,13 +192,17 @@ func (c *Card) readme() []byte {
 			p.item(fmt.Sprintf("    %8.2f s  ", at), w.Text)
 		}
 	}
+	for _, s := range []*section{c.light(), c.returning()} {
+		p.head(s.head)
+		p.lines = append(p.lines, slices.Concat(s.items...)...)
+	}
 	if len(c.Notes) > 0 {
 		p.head("To know")
 		for _, n := range c.Notes {
 			p.item("* ", n)
 		}
 	}
-	return p.bytes()
+	return p.bytes(ReadmeName)
 }
 
 func sizeText(n int64) string {

@@ -150,16 +150,21 @@ func TestSizesOfImages(t *testing.T) {
 		o    ImageOptions
 		want string
 	}{
-		{ImageOptions{Size: 1000}, "the smallest for these files has 2134016"},
-		{ImageOptions{Size: 2_134_015}, "the smallest for these files has 2134016"},
+		{ImageOptions{Size: 1000}, "it needs at least 2134016"},
+		{ImageOptions{Size: 2_134_015}, "it needs at least 2134016"},
 		{ImageOptions{Size: 2_134_016}, ""},
-		{ImageOptions{Size: 8 << 40}, "cannot have this kind of FAT"},
-		{ImageOptions{Size: 3 << 30, FAT: FAT16}, "cannot have this kind of FAT"},
+		{ImageOptions{Size: 8 << 40}, "is too large: FAT has at most 2199023255040"},
+		{ImageOptions{Size: 3 << 30, FAT: FAT16}, "is too large: FAT16 has at most 2146"},
+		{ImageOptions{Size: 2146744832, FAT: FAT16}, ""},
+		{ImageOptions{Size: 2199023255040}, ""},
 		{ImageOptions{Size: 10 << 20, FAT: FAT32}, "is too small"},
 	} {
 		m, err := c.NewImage(x.o)
 		if (err == nil) != (x.want == "") || err != nil && !strings.Contains(err.Error(), x.want) {
 			t.Errorf("%+v: %v, want %s", x.o, err, x.want)
+		}
+		if small := x.o.Check(); small != nil && err == nil || err != nil && small == nil && x.o.Size != 2_134_015 {
+			t.Errorf("%+v: before the show is read %v, and then %v", x.o, small, err)
 		}
 		if err == nil && x.o.Size > 0 && m.Size() != x.o.Size/SectorSize*SectorSize {
 			t.Errorf("%+v: %d bytes", x.o, m.Size())

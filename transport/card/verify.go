@@ -199,7 +199,7 @@ func (r *Report) boards(x *Index, files []Input, all map[string]content) {
 			r.missing(b.File)
 		case r.hurt(b.File):
 		case c.crc != b.CRC:
-			r.Damages = append(r.Damages, Damage{File: b.File, Sector: -1, Text: fmt.Sprintf("it is whole, but its CRC-32 is %08x and the index says %08x: it is from another export", c.crc, b.CRC)})
+			r.Damages = append(r.Damages, Damage{File: b.File, Sector: -1, Text: fmt.Sprintf("it is whole, but the CRC-32 stored in the index is %08x, and computed from its bytes %08x: it is from another export", b.CRC, c.crc)})
 		case c.container != nil && (c.container.Print != b.Print || c.container.Name != b.Name || int(c.container.Board) != i || int(c.container.Motions) != len(x.Triggers)):
 			r.Damages = append(r.Damages, Damage{File: b.File, Sector: 0, Text: "it and the index do not agree on its board or its motions"})
 		}
@@ -227,7 +227,7 @@ func (r *Report) sums(sheet []byte, files []Input, all map[string]content) {
 		case i < 0:
 			r.missing(name)
 		case !r.hurt(name) && (files[i].Size != size || all[name].crc != uint32(crc)):
-			r.Damages = append(r.Damages, Damage{File: name, Sector: -1, Text: HandoverName + " gives another size or CRC-32 for it: they are from different exports"})
+			r.Damages = append(r.Damages, Damage{File: name, Sector: -1, Text: fmt.Sprintf("%s gives %d bytes and CRC-32 %08x for it, and it has %d and %08x: they are from different exports", HandoverName, size, crc, files[i].Size, all[name].crc)})
 		}
 	}
 }
@@ -248,22 +248,22 @@ func verifyText(f Input, x *inspector) (c content, err error) {
 		return c, nil
 	}
 	c.crc, c.text = crc32.ChecksumIEEE(b), b
-	if err := checkText(b); err != nil {
+	if err := checkText(f.Name, b); err != nil {
 		x.whole("%v", err)
 	}
 	return c, nil
 }
 
-// eachSector reads a file from beginning to end.
-func eachSector(f Input, x *inspector, visit func(n uint32, s []byte)) (crc uint32, err error) {
+// eachSector reads a file from beginning to end, and gives how many bytes there were.
+func eachSector(f Input, visit func(n uint32, s []byte)) (crc uint32, read int64, err error) {
 	buffer := make([]byte, min(chunk*SectorSize, f.Size))
 	for at := int64(0); at < f.Size; {
 		b := buffer[:min(int64(len(buffer)), f.Size-at)]
 		if n, err := f.ReadAt(b, at); err != nil && err != io.EOF {
-			return crc, err
+			return crc, at, err
 		} else if n < len(b) {
-			x.whole("it ends after %d of %d bytes", at+int64(n), f.Size)
-			return crc, nil
+			b = b[:n]
+			f.Size = at + int64(n)
 		}
 		crc = crc32.Update(crc, crc32.IEEETable, b)
 		for i := 0; i+SectorSize <= len(b); i += SectorSize {
@@ -271,22 +271,25 @@ func eachSector(f Input, x *inspector, visit func(n uint32, s []byte)) (crc uint
 		}
 		at += int64(len(b))
 	}
-	return crc, nil
+	return crc, f.Size, nil
 }
 
-// oddLength tells of a file that is not whole sectors.
-func oddLength(f Input, x *inspector) {
-	if f.Size == 0 {
+// unknownLength tells of a file whose header cannot be read, and which is not whole sectors
+// or ends early: so many of its bytes could be read.
+func unknownLength(f Input, read int64, x *inspector) {
+	switch {
+	case f.Size == 0:
 		x.whole("it is empty")
-	} else if f.Size%SectorSize != 0 {
+	case read < f.Size:
+		x.whole("it ends after %d of %d bytes", read, f.Size)
+	case f.Size%SectorSize != 0:
 		x.whole("it has %d bytes, which are no whole sectors: its end is missing or something was added", f.Size)
 	}
 }
 
 func verifyIndex(f Input, x *inspector) (c content, err error) {
-	oddLength(f, x)
-	sum := uint32(0)
-	c.crc, err = eachSector(f, x, func(n uint32, s []byte) {
+	sum, read := uint32(0), int64(0)
+	c.crc, read, err = eachSector(f, func(n uint32, s []byte) {
 		if n == 0 {
 			if c.index, err = readIndexHeader(s); err != nil {
 				x.sector(0, err)
@@ -309,20 +312,36 @@ func verifyIndex(f Input, x *inspector) (c content, err error) {
 			x.sector(int64(n), err)
 		}
 	})
-	if err != nil || c.index == nil {
+	if err != nil {
 		return c, err
 	}
-	if f.Size != int64(c.index.sectors())*SectorSize && f.Size%SectorSize == 0 {
-		x.whole("%s", lengthText(f.Size, uint32(c.index.sectors())))
+	if c.index == nil {
+		unknownLength(f, read, x)
+		return c, nil
+	}
+	switch want := int64(c.index.sectors()) * SectorSize; {
+	case read > want:
+		x.whole("%s", lengthText(read, uint32(c.index.sectors())))
+	case read < want:
+		x.sector(read/SectorSize, fmt.Errorf("%s from here on: %s", lengthText(read, uint32(c.index.sectors())), c.index.lostText(read/SectorSize)))
 	}
 	if x.found == 0 && sum != c.index.CRC {
-		x.whole("each sector is right, but the CRC-32 of all is %08x and should be %08x: sectors of another export are in it", sum, c.index.CRC)
+		x.whole(otherSectors, c.index.CRC, sum)
 	}
 	if x.found > 0 {
 		c.index = nil
 	}
 	return c, nil
 }
+
+// lostText says what is missing of an index that ends before sector n.
+func (x *Index) lostText(n int64) string {
+	first := max(0, n-int64(1+sectorsFor(len(x.Boards)))) * recordsIn
+	return fmt.Sprintf("what starts motions %d to %d", first, len(x.Triggers)-1)
+}
+
+// otherSectors is said of a file or a motion whose sectors are all right and that is not.
+const otherSectors = "each sector is right, but the CRC-32 stored for all is %08x, and computed %08x: sectors of another export are in it"
 
 // take reads a sector of the index.
 func (x *Index) take(n uint32, s []byte) error {

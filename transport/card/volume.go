@@ -170,9 +170,26 @@ func newVolume(files []File, fat FAT, size int64) (*volume, error) {
 	case size == 0:
 		return nil, errors.New("the files are too large for a FAT volume")
 	case !roomy || size < need.sectors*SectorSize:
-		return nil, fmt.Errorf("an image of %d bytes is too small: the smallest for these files has %d", size, need.sectors*SectorSize)
+		return nil, fmt.Errorf("an image of %d bytes is too small: %s needs at least %d", size, map[FAT]string{AnyFAT: "it", FAT16: "FAT16", FAT32: "FAT32"}[fat], need.sectors*SectorSize)
 	}
-	return nil, fmt.Errorf("an image of %d bytes cannot have this kind of FAT: leave the kind out, or give another size", size)
+	return nil, fmt.Errorf("an image of %d bytes is too large: FAT%s has at most %d", size, map[FAT]string{FAT16: "16"}[fat], largest(fat))
+}
+
+// largest gives the most bytes of a volume.
+func largest(fat FAT) int64 {
+	if fat != FAT16 {
+		return math.MaxUint32 * SectorSize
+	}
+	v := &volume{fat: FAT16, cluster: mostPerUnit}
+	v.grow(mostFAT16)
+	return v.sectors * SectorSize
+}
+
+// Check is an error where no card whatever can have such an image, so that it is known before
+// a show is read.
+func (o ImageOptions) Check() error {
+	_, err := newVolume([]File{{Name: IndexName, Size: 2 * SectorSize}}, o.FAT, o.Size)
+	return err
 }
 
 // tailor gives the volume a size in bytes, or the least that is allowed and holds the

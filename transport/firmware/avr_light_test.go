@@ -2,6 +2,7 @@ package firmware_test
 
 import (
 	"bytes"
+	"encoding/binary"
 	"math"
 	"os"
 	"slices"
@@ -11,22 +12,34 @@ import (
 	"limberjack/transport/card"
 )
 
-// lightPin is the pin of the light of an ATmega328P that plays from a card.
-const lightPin = "D1"
+// panel is where a chip's board has its light and its buttons: the tables in chip_NAME.h.
+type panel struct{ light, stop, button string }
+
+func panelOf(g *target) panel {
+	if g == large {
+		return panel{"L0", "K0", "K1"}
+	}
+	return panel{"D1", "C4", "C5"}
+}
+
+// round is how long a light takes to blink so many times, with the pause, in cycles: blinks are
+// 250 ms on and off, a pause is six of these.
+func round(blinks int) uint64 { return uint64(2*blinks+6) * 250_000 * cyclesPerUS }
 
 // blinks gives how often the light blinks between two pauses, all of which must be alike, and 0
-// where it is on for all of the time. Blinks are 250 ms, a pause is more than 1 s.
-func blinks(t *testing.T, c *chip) int {
+// where it is on for all of the time. It looks for as long as three rounds of so many take.
+func blinks(t *testing.T, c *chip, expected int) int {
 	t.Helper()
+	pin := panelOf(c.target).light
 	from, on := c.now, false
-	for _, e := range edgesOf(c.edges, lightPin) {
+	for _, e := range edgesOf(c.edges, pin) {
 		on = e.up
 	}
 	c.edges = nil
-	c.run(c.now + 26_000_000*cyclesPerUS)
+	c.run(c.now + 4*round(expected) + 500_000*cyclesPerUS)
 	var counts []int
 	n, last := 0, from
-	for _, e := range edgesOf(c.edges, lightPin) {
+	for _, e := range edgesOf(c.edges, pin) {
 		if e.up {
 			if e.at-last > 1_000_000*cyclesPerUS {
 				counts, n = append(counts, n), 0
@@ -61,10 +74,20 @@ func edgesOf(all []edge, pin string) (some []edge) {
 	return some
 }
 
-// TestLight: the light of the board tells what is wrong with the show, and no pulse minds.
+// TestLight: the light of the board tells what is wrong with the show, and no pulse minds. Where
+// the board refuses a card it stands at rest; stopped, it has no pulses.
 func TestLight(t *testing.T) {
 	t.Parallel()
-	e, image, program := cardBoard(t, small, "bare-show", visitedGallery(), "gallery.show.yaml")
+	for _, g := range []*target{small, large} {
+		t.Run(g.mcu, func(t *testing.T) {
+			t.Parallel()
+			lightOf(t, g)
+		})
+	}
+}
+
+func lightOf(t *testing.T, g *target) {
+	e, image, program := cardBoard(t, g, "bare-show", visitedGallery(), "gallery.show.yaml")
 	whole, err := os.ReadFile(image)
 	if err != nil {
 		t.Fatal(err)
@@ -76,14 +99,19 @@ func TestLight(t *testing.T) {
 		}
 		return path
 	}
-	damaged := func(b []byte) []byte { // a byte of the container's header
-		at := bytes.Index(b, e.file[:512])
-		b[at+40] ^= 1
-		return b
-	}
+	header := bytes.Index(whole, e.file[:512])
 	other := visitedGallery()
 	other["rig.yaml"] = strings.Replace(other["rig.yaml"], "rest: 60deg", "rest: 61deg", 1)
 	strange := exhibitOf(t, other, "gallery.show.yaml", card.ImageOptions{})
+	p := panelOf(g)
+	resets := func(cause string) func(*chip) {
+		return func(c *chip) {
+			for range 3 {
+				c.do("reset %s", cause)
+				c.run(c.now + 500_000*cyclesPerUS)
+			}
+		}
+	}
 	for _, test := range []struct {
 		name, image string
 		then        func(c *chip)
@@ -91,42 +119,65 @@ func TestLight(t *testing.T) {
 	}{
 		{"the show runs", image, nil, 0},
 		{"a card without a file system", changed("empty", func(b []byte) []byte { return make([]byte, len(b)) }), nil, 2},
-		{"a foreign card", changed("foreign", func([]byte) []byte { return strange.image }), nil, 3},
-		{"a damaged card", changed("damaged", damaged), nil, 4},
-		{"three resets", image, func(c *chip) {
-			for range 3 {
-				c.do("reset brownout")
-				c.run(c.now + 500_000*cyclesPerUS)
-			}
-		}, 6},
+		{"another rig's card", changed("foreign", func([]byte) []byte { return strange.image }), nil, 3},
+		// Bytes 28 to 31 of a container are its period in ns (FORMAT.md). The board could play
+		// one of 10 ms, and its own pulses, spread over 20 ms, do not fit into that.
+		{"a period too short for its pulses", changed("fast", func(b []byte) []byte {
+			binary.LittleEndian.PutUint32(b[header+28:], 10_000_000)
+			reseal(b[header : header+512])
+			return b
+		}), nil, 3},
+		{"a period that no program has", changed("faster", func(b []byte) []byte {
+			binary.LittleEndian.PutUint32(b[header+28:], 1_000_000)
+			reseal(b[header : header+512])
+			return b
+		}), nil, 3},
+		{"a damaged header", changed("damaged", func(b []byte) []byte { b[header+40] ^= 1; return b }), nil, 4},
+		{"a file that was cut", changed("cut", func(b []byte) []byte {
+			// The length is in bytes 28 to 31 of an entry (Microsoft, "FAT: General Overview of On-Disk Format").
+			entry := e.entry(t, "GALLERY LJC") + 28
+			binary.LittleEndian.PutUint32(b[entry:], binary.LittleEndian.Uint32(b[entry:])-512)
+			return b
+		}), nil, 4},
+		{"three brown-outs", image, resets("brownout"), 6},
+		{"three losses of power that memory outlives", image, resets("dip"), 6},
+		{"power three times", image, resets("power"), 0},
 		{"a stop", image, func(c *chip) {
-			c.do("in C4 0")
+			c.do("in %s 0", p.stop)
 			c.run(c.now + 300_000*cyclesPerUS)
-			c.do("in C4 1")
+			c.do("in %s 1", p.stop)
 		}, 7},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			t.Parallel()
-			c := newChip(t, program, 250000, "-c", test.image)
-			c.do("in C4 1")
-			c.do("in C5 1")
+			c := g.chip(t, program, 250000, "-c", test.image)
+			c.do("in %s 1", p.stop)
+			c.do("in %s 1", p.button)
 			c.run(2_000_000 * cyclesPerUS)
 			if test.then != nil {
 				test.then(c)
 				c.run(c.now + 2_000_000*cyclesPerUS)
 			}
-			if n := blinks(t, c); n != test.want {
+			from := c.now
+			if n := blinks(t, c, test.want); n != test.want {
 				t.Errorf("the light blinks %d times, and %d are asked for", n, test.want)
 			}
-			if test.want == 3 || test.want == 4 { // the board stands at rest
-				restsWhile(t, c, e)
+			switch test.want {
+			case 2, 3, 4: // the board stands at rest
+				restsWhile(t, c, e, from)
+			case 6, 7:
+				for _, x := range c.edges {
+					if slices.Contains(c.pins, x.pin) {
+						t.Fatalf("there is an edge on %s", x.pin)
+					}
+				}
 			}
 		})
 	}
 }
 
-// restsWhile holds the pulses of a board at rest, while its light blinks.
-func restsWhile(t *testing.T, c *chip, e *exhibit) {
+// restsWhile holds the pulses of a board at rest since a time, while its light blinks.
+func restsWhile(t *testing.T, c *chip, e *exhibit, from uint64) {
 	t.Helper()
 	var width, period spread
 	up, before := map[string]uint64{}, map[string]uint64{}
@@ -135,21 +186,22 @@ func restsWhile(t *testing.T, c *chip, e *exhibit) {
 		from, on := up[x.pin]
 		if x.up {
 			up[x.pin] = x.at
-			if b := before[x.pin]; b > 0 && slices.Contains(barePins, x.pin) {
+			if b := before[x.pin]; b > 0 && slices.Contains(c.pins, x.pin) {
 				period.add(100 * (float64(x.at-b)/(20000*cyclesPerUS) - 1))
 			}
 			before[x.pin] = x.at
 			continue
 		}
 		for i := range e.lines[0][0].Channels {
-			if ch := &e.lines[0][0].Channels[i]; on && barePins[ch.Number] == x.pin {
+			if ch := &e.lines[0][0].Channels[i]; on && c.pins[ch.Number] == x.pin {
 				width.add(tickError(pulse{from, x.at - from}, uint16(ch.Rest)))
 				n++
 			}
 		}
 	}
 	t.Logf("%d pulses while it blinks, widths %s ticks, from rise to rise %s %%", n, width, period)
-	if n < 12*50*25 || width.least < -0.5 || width.most > 0.5 || period.least < -0.1 || period.most > 0.1 {
-		t.Error("the light disturbs the pulses")
+	slots := int((c.now - from) / (20000 * cyclesPerUS))
+	if n < 12*(slots-2) || width.least < -0.5 || width.most > 0.5 || period.least < -0.1 || period.most > 0.1 {
+		t.Errorf("the light disturbs the pulses of %d slots", slots)
 	}
 }

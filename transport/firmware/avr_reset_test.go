@@ -165,3 +165,53 @@ func TestFirstReading(t *testing.T) {
 		}
 	}
 }
+
+// TestDips: a supply that hiccups. Losses of power that memory outlives count as brown-outs
+// within the first minute of a run; after one of a minute it is somebody's switch, and after
+// one that memory does not outlive nothing is known.
+func TestDips(t *testing.T) {
+	t.Parallel()
+	c := bareServos()
+	h := newSimHost(t, "servos", c)
+	expect := func(what string, cause wire.Reset, resets uint16, refuses bool) {
+		t.Helper()
+		h.say(&wire.Identify{Version: 1})
+		if id := last[*wire.Identity](h); id.Cause != cause || id.Resets != resets {
+			t.Errorf("%s: %s, %d resets; want %s, %d", what, id.Cause, id.Resets, cause, resets)
+		}
+		h.arm(c, 20_000_000)
+		st := h.status()
+		if refused := st.State == wire.StateSilent && st.Cause == wire.CauseResets; refused != refuses || !refuses && st.State != wire.StateArmed {
+			t.Errorf("%s: the board is %s, %s", what, st.State, st.Cause)
+		}
+	}
+	reset := func(cause string, then float64) {
+		h.chip.do("reset %s", cause)
+		h.run(then)
+	}
+	expect("power-up", wire.ResetPower, 0, false)
+	h.run(61_000)
+	reset("dip", 5) // switched off and on by somebody
+	expect("a dip after a minute", wire.ResetPower, 0, false)
+	reset("dip", 1000)
+	expect("a dip", wire.ResetBrownout, 1, false)
+	reset("dip", 1000)
+	expect("two dips", wire.ResetBrownout, 2, false)
+	reset("dip", 1000)
+	expect("three dips", wire.ResetBrownout, 3, true)
+	reset("dip", 5)
+	expect("off and on too soon", wire.ResetBrownout, 4, true)
+	h.run(61_000)
+	reset("dip", 5)
+	expect("off and on after a minute", wire.ResetPower, 0, false)
+	for range 3 {
+		reset("power", 500)
+	}
+	expect("power that memory does not outlive", wire.ResetPower, 0, false)
+	reset("dip", 500)
+	reset("brownout", 500)
+	reset("watchdog", 500)
+	expect("dips and others", wire.ResetWatchdog, 3, true)
+	reset("power", 5)
+	expect("long off", wire.ResetPower, 0, false)
+}

@@ -48,27 +48,45 @@ func (g *target) flags(t testing.TB) []string {
 	return append(strings.Fields(portOf(t, g.port).Flags()), "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror", "-fstack-usage")
 }
 
-// built has programs for the chip, and the simulator, each made once.
+// built has what tests share, each made once. Who needs one that is being made waits for that
+// one only.
 var built struct {
 	sync.Mutex
-	paths map[string]string
+	things map[string]*thing
 }
 
-// once makes something that tests share, and gives its path.
-func once(t testing.TB, name string, make func(path string)) string {
+type thing struct {
+	sync.Once
+	path string
+}
+
+// shared makes something that tests share, by a key, and gives its path.
+func shared(t testing.TB, key string, make func() (path string)) string {
 	t.Helper()
 	built.Lock()
-	defer built.Unlock()
-	if path, ok := built.paths[name]; ok {
+	x := built.things[key]
+	if x == nil {
+		if built.things == nil {
+			built.things = map[string]*thing{}
+		}
+		x = &thing{}
+		built.things[key] = x
+	}
+	built.Unlock()
+	if x.Do(func() { x.path = make() }); x.path == "" {
+		t.Fatal("it could not be made: another test says why")
+	}
+	return x.path
+}
+
+// once makes something that tests share, at a path of that name.
+func once(t testing.TB, name string, make func(path string)) string {
+	t.Helper()
+	return shared(t, name, func() string {
+		path := filepath.Join(scratch, name)
+		make(path)
 		return path
-	}
-	if built.paths == nil {
-		built.paths = map[string]string{}
-	}
-	path := filepath.Join(scratch, name)
-	make(path)
-	built.paths[name] = path
-	return path
+	})
 }
 
 // simulator builds the harness around libsimavr, which is a program of its own.

@@ -138,10 +138,18 @@ func bytesOf(t testing.TB, value string) []byte {
 	return []byte(s)
 }
 
+// watched are what all programs of the fuzzers share beside the core.
+var watched = []string{"src/host/lj_host_memory.c", "fuzz/watch.c"}
+
+// watchedCore gives the sources of such a program around the player without its card.
+func watchedCore(t testing.TB, program string) []string {
+	return slices.Concat(core(t), []string{"src/host/lj_no_eeprom.c"}, watched, []string{program})
+}
+
 // ---- the player by its functions ----
 
 func playerFuzzer(t testing.TB) string {
-	return fuzzerOf(t, keeper(), append(core(t), "src/host/lj_fuzz.c", "src/host/lj_host_memory.c"))
+	return fuzzerOf(t, keeper(), watchedCore(t, "fuzz/player.c"))
 }
 
 func playerSeeds(testing.TB) [][]byte {
@@ -153,7 +161,7 @@ func playerSeeds(testing.TB) [][]byte {
 // ---- the line ----
 
 func lineFuzzer(t testing.TB) string {
-	return fuzzerOf(t, tower(), append(core(t), "src/host/lj_host_memory.c", "fuzz/watch.c", "fuzz/line.c"))
+	return fuzzerOf(t, tower(), watchedCore(t, "fuzz/line.c"))
 }
 
 // lineSeeds are what FuzzLine begins with, and what the wire's decoder is tried with.
@@ -365,7 +373,7 @@ func cardFuzzer(t testing.TB) string {
 		t.Fatal(err)
 	}
 	sources := slices.DeleteFunc(cardSources(t), func(s string) bool { return strings.HasSuffix(s, "card_host.c") || strings.HasSuffix(s, "lj_fat.c") })
-	sources = append(sources, "src/host/lj_host_memory.c", "fuzz/watch.c", "fuzz/fat.c", "fuzz/card.c")
+	sources = slices.Concat(sources, watched, []string{"fuzz/fat.c", "fuzz/card.c"})
 	return fuzzerOf(t, b.e.config, sources, printFlag(b.e.contents.Header.Print), fmt.Sprintf("-DLJ_CARDS=%q", name))
 }
 

@@ -146,7 +146,7 @@ func (r *reader) verdict(index, file []byte) (plays bool, good []byte, doubtful 
 			randoms++
 		}
 	}
-	if timers > 6 || randoms > 3 { // what lj_show.h has memory for
+	if timers > card.RoomUsual.Timers || randoms > card.RoomUsual.Randoms {
 		return false, nil, false
 	}
 	row := make([]uint16, h.Channels)

@@ -490,8 +490,8 @@ func TestCardNoWarnings(t *testing.T) {
 	for _, compiler := range []string{"gcc", "clang"} {
 		t.Run(compiler, func(t *testing.T) {
 			tool(t, compiler)
-			compile(t, compiler, e.config, cardSources(t), "-O2", "-DLJ_SHOW_PRINT=1")
-			compile(t, compiler, e.config, cardSources(t), "-O2", "-DLJ_SHOW_PRINT=1", "-DLJ_WIRE=0")
+			warnings(t, compiler, e.config, cardSources(t), "-DLJ_SHOW_PRINT=1")
+			warnings(t, compiler, e.config, cardSources(t), "-DLJ_SHOW_PRINT=1", "-DLJ_WIRE=0")
 		})
 	}
 	t.Run("avr-gcc", func(t *testing.T) {

@@ -13,7 +13,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"sync"
 	"testing"
 
 	"limberjack/interp"
@@ -75,7 +74,7 @@ func exhibitOf(t testing.TB, d documents, name string, o card.ImageOptions) *exh
 		}
 		performances, e.lines = append(performances, p), append(e.lines, timeline.AddTrigger(e.show.Rig, lines))
 	}
-	if e.plan, err = card.New(e.show, performances, card.Options{}); err != nil {
+	if e.plan, err = card.New(e.show, performances, card.Options{Room: card.RoomMost}); err != nil {
 		t.Fatal(err)
 	}
 	e.write(t, o)
@@ -145,12 +144,6 @@ func boardFor(c *card.Container) *firmware.Config {
 	return f
 }
 
-// cardPrograms has one program a board and way of building, each compiled once.
-var (
-	cardPrograms = map[string]string{}
-	compilation  sync.Mutex
-)
-
 // cardProgram gives the program of the card player for a board with a card's print; fast
 // is without sanitizers, for weeks of virtual time.
 func cardProgram(t testing.TB, c *firmware.Config, print uint32, fast bool, more ...string) string {
@@ -158,7 +151,7 @@ func cardProgram(t testing.TB, c *firmware.Config, print uint32, fast bool, more
 	tool(t, "cc")
 	flags := append([]string{printFlag(print)}, more...)
 	if fast {
-		flags = append(flags, "-O2")
+		flags = append(flags, "-O2", "-flto")
 	} else {
 		flags = append(flags, sanitized...)
 	}
@@ -167,13 +160,7 @@ func cardProgram(t testing.TB, c *firmware.Config, print uint32, fast bool, more
 		t.Fatal(err)
 	}
 	key := text.String() + strings.Join(flags, " ")
-	compilation.Lock()
-	defer compilation.Unlock()
-	if path, ok := cardPrograms[key]; ok {
-		return path
-	}
-	cardPrograms[key] = compile(t, "cc", c, cardSources(t), flags...)
-	return cardPrograms[key]
+	return shared(t, key, func() string { return compile(t, "cc", c, cardSources(t), flags...) })
 }
 
 func printFlag(print uint32) string { return fmt.Sprintf("-DLJ_SHOW_PRINT=0x%08xu", print) }
@@ -185,7 +172,7 @@ func cardSources(t testing.TB) []string {
 		t.Fatalf("no sources: %v", err)
 	}
 	files = slices.DeleteFunc(files, func(name string) bool { return filepath.Base(name) == "lj_show.c" }) // card_host.c has it
-	return append(files, "src/host/card_host.c")
+	return append(files, "src/host/card_host.c", "src/host/lj_no_eeprom.c")
 }
 
 // told is a line of what the program tells.

@@ -15,6 +15,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"limberjack/transport/card"
 	"limberjack/transport/wire"
 )
 
@@ -35,21 +36,22 @@ func Sources() fs.FS {
 type Config struct {
 	Name     string // in UTF-8
 	Outputs  []Output
-	Queue    int    // frames that wait at most, 1 to 255
-	Payload  int    // longest payload that is taken, 32 to 240
-	Tick     uint32 // ps in a tick of a pulse
-	Least    uint32 // shortest period, ns a frame
-	Greatest uint32 // longest period, ns a frame, at most 1 s
-	Print    uint32 // CRC-32 of the rig; 0: none
-	Lead     uint32 // us that a slot is given to the port before it begins
-	Inputs   int    // how many are read, 0 to 16; number 0 is the stop input
-	Low      uint16 // mask of the inputs that are active at a low level
-	Debounce uint32 // us that an input must be steady, at most 8 s
-	Card     uint32 // fingerprint of the channels that a card must carry; 0: no card is played
-	Period   uint32 // ns a frame when no card can be read; of Card only
-	Homing   bool   // steppers look for their zero by themselves
-	Unwired  bool   // no host is listened to: the card's player alone
-	Port     []Line // what the port needs
+	Queue    int       // frames that wait at most, 1 to 255
+	Payload  int       // longest payload that is taken, 32 to 240
+	Tick     uint32    // ps in a tick of a pulse
+	Least    uint32    // shortest period, ns a frame
+	Greatest uint32    // longest period, ns a frame, at most 1 s
+	Print    uint32    // CRC-32 of the rig; 0: none
+	Lead     uint32    // us that a slot is given to the port before it begins
+	Inputs   int       // how many are read, 0 to 16; number 0 is the stop input
+	Low      uint16    // mask of the inputs that are active at a low level
+	Debounce uint32    // us that an input must be steady, at most 8 s
+	Card     uint32    // fingerprint of the channels that a card must carry; 0: no card is played
+	Period   uint32    // ns a frame when no card can be read; of Card only
+	Room     card.Room // what there is memory for; of Card only; zero: card.RoomUsual
+	Homing   bool      // steppers look for their zero by themselves
+	Unwired  bool      // no host is listened to: the card's player alone
+	Port     []Line    // what the port needs
 }
 
 // Line is a number that only a port knows; its name begins with LJ_PORT_.
@@ -158,6 +160,10 @@ func (c *Config) text() string {
 	if c.Card != 0 {
 		set("LJ_SHOW_PRINT", "0x%08xu", c.Card)
 		set("LJ_SHOW_PERIOD_NS", "%du", c.Period)
+		if c.Room != (card.Room{}) {
+			set("LJ_SHOW_TIMERS", "%d", c.Room.Timers)
+			set("LJ_SHOW_RANDOMS", "%d", c.Room.Randoms)
+		}
 	}
 	if c.Homing {
 		set("LJ_HOMING", "1")

@@ -3,6 +3,7 @@ package firmware
 import (
 	"fmt"
 	"io/fs"
+	"slices"
 	"strings"
 
 	"limberjack/transport/wire"
@@ -153,16 +154,17 @@ func (p *Program) Plays(what Plays) error {
 	return nil
 }
 
+// cards says whether a program for the port can play a card.
+func (p *Port) cards() bool {
+	return slices.ContainsFunc(p.plays, func(x Plays) bool { return x.Card })
+}
+
 // holds gives an error where the chip has no room for a program.
 func (p *Port) holds(what Plays) error {
-	cards := false
-	for _, x := range p.plays {
-		if x == what {
-			return nil
-		}
-		cards = cards || x.Card
+	if slices.Contains(p.plays, what) {
+		return nil
 	}
-	if !cards {
+	if !p.cards() {
 		return fmt.Errorf("the %s has no memory left for a card: use an ATmega2560 (--chip atmega2560), or play to it by the wire", p.Chip)
 	}
 	return fmt.Errorf("the %s has memory for the wire or a card, not for %s: choose one of them (--plays wire or --plays card), or use an ATmega2560 (--chip atmega2560)", p.Chip, what)

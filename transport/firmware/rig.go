@@ -49,6 +49,9 @@ func ConfigOf(r *sequence.Rig, b *sequence.Board, p *Port) (*Program, error) {
 	if len(f.problems) > 0 {
 		return nil, f.problems
 	}
+	if c.Room, err = card.RoomOf(p.Name); err != nil && p.cards() {
+		return nil, err
+	}
 	c.Card, c.Period = card.Print(made.Tick, channels), uint32(math.Round(1e9/b.Rate.V*(1+b.Clock.V*1e-6)))
 	return &Program{Port: p, Config: c, Wired: f.wired, Notes: f.notes, ofLine: f.ofLine}, c.check()
 }

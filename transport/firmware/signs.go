@@ -24,6 +24,12 @@ bootloaders, the Uno's among them, hide what a reset was: then no reset counts, 
 supply that sags makes the board start over and over. Where nobody watches the prop,
 write the program by a programmer, without a bootloader. Opening the port resets most
 boards.
+A loss of power counts, too, when it comes within a minute after a start and is so short
+that the chip's memory outlives it: mostly a second, longer in the cold; no data sheet
+says. After a longer one the board cannot know of those before, and begins to count
+anew: nothing is written for it, since EEPROM would wear out. So a supply that gives up
+for seconds at a time is not found by this. Whoever switches a board off that has stopped
+for its resets should wait a minute before, or leave it off for half a minute.
 
 RUNNING HOURS
 The chip counts the hours in which it has outputs on, in its EEPROM. Read it with

@@ -2,6 +2,7 @@
 
 #include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 
 #include "lj_core.h"
 
@@ -87,7 +88,7 @@ size_t watch_encode(uint8_t *to, watch_packet *p, size_t payload)
 void lj_port_send(const uint8_t *bytes, uint8_t count)
 {
     watch_packet p;
-    watch_that(count <= LJ_SENT && count > 1u && bytes[count - 1u] == 0u, "what is sent does not end with a zero");
+    watch_that(count <= LJ_SENT && count > 1u && memchr(bytes, 0, count) == bytes + count - 1, "what is sent does not end with its first zero");
     watch_decode(&p, bytes, count - 1u);
     watch_that(p.sound && (p.body[0] & 0x40u) != 0u, "what is sent is no message of a board");
 }
@@ -109,6 +110,12 @@ void watch_begin(uint32_t now)
     floor_us = now;
     slots = 0;
     lj_host_forget();
+}
+
+void watch_reset(void)
+{
+    (void)memset(shown, 0, sizeof shown);
+    slots = 0;
 }
 
 uint32_t watch_slots(void)
@@ -169,23 +176,4 @@ void lj_port_drop(uint32_t at)
 {
     (void)at;
     (void)memset(shown, 0, sizeof shown);
-}
-
-/* ---- there is no EEPROM ---- */
-
-bool lj_port_eeprom_ready(void)
-{
-    return false;
-}
-
-uint8_t lj_port_eeprom_read(uint16_t at)
-{
-    (void)at;
-    return 0xffu;
-}
-
-void lj_port_eeprom_write(uint16_t at, uint8_t byte)
-{
-    (void)at;
-    (void)byte;
 }

@@ -27,6 +27,9 @@ size_t watch_encode(uint8_t *to, watch_packet *p, size_t payload);
 /* Forgets what was, and has the board get power at a time. */
 void watch_begin(uint32_t now);
 
+/* The board is reset: its pins are off, and no slot is planned. */
+void watch_reset(void);
+
 /* Slots since then. */
 uint32_t watch_slots(void);
 

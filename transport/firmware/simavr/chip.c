@@ -123,6 +123,13 @@ static void paint(avr_t *avr)
     memset(avr->data + memory(), PAINT, (size_t)avr->ramend + 1 - memory());
 }
 
+/* Inputs of interrupts that are low would be polled in each cycle. A reset forgets it. */
+static void strict(avr_t *avr)
+{
+    for (uint8_t n = 0; n < (large ? 8 : 2); n++)
+        avr_extint_set_strict_lvl_trig(avr, n, 0);
+}
+
 avr_t *chip_begin(const char *chip, const char *elf)
 {
     large = !strcmp(chip, "atmega2560");
@@ -138,8 +145,7 @@ avr_t *chip_begin(const char *chip, const char *elf)
     avr->frequency = CLOCK;
     avr->sleep = sleeps;
     avr->run_cycle_limit = 1000000; /* the default is 1, at half of the speed */
-    for (uint8_t n = 0; n < (large ? 8 : 2); n++)
-        avr_extint_set_strict_lvl_trig(avr, n, 0);
+    strict(avr);
     for (uint8_t v = 1; v < (large ? 57 : 26); v++) {
         avr_irq_t *irq = avr_get_interrupt_irq(avr, v);
         if (irq)
@@ -175,11 +181,12 @@ static void unhang(avr_t *avr)
     hung.hangs = false;
 }
 
-/* Resets the chip. Memory keeps its contents, but for a loss of power. */
+/* Resets the chip. Memory keeps its contents, but for a loss of power; a dip is one that memory
+ * outlives: power-on and brown-out are flagged (data sheet, "MCU Status Register"). */
 void chip_reset(avr_t *avr, const char *cause)
 {
-    static const struct { const char *name; uint8_t flag; } causes[] = { { "power", 1 }, { "pin", 2 }, { "brownout", 4 }, { "watchdog", 8 } };
-    for (unsigned i = 0; i < 4; i++) {
+    static const struct { const char *name; uint8_t flag; } causes[] = { { "power", 1 }, { "pin", 2 }, { "brownout", 4 }, { "watchdog", 8 }, { "dip", 5 } };
+    for (unsigned i = 0; i < sizeof causes / sizeof causes[0]; i++) {
         if (strcmp(causes[i].name, cause))
             continue;
         pins_reset(avr);
@@ -188,6 +195,7 @@ void chip_reset(avr_t *avr, const char *cause)
             stop_with("no memory");
         memcpy(kept, avr->data, (size_t)avr->ramend + 1);
         avr_reset(avr);
+        strict(avr);
         memcpy(avr->data + memory(), kept + memory(), (size_t)avr->ramend + 1 - memory());
         free(kept);
         if (i == 0)
@@ -237,6 +245,7 @@ void chip_run(avr_t *avr, cycles until)
             timer_reset(avr);
             card_reset();
             pins_drive(avr);
+            strict(avr);
             unhang(avr);
             resets++;
             over_now = false;

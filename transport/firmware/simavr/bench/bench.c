@@ -21,7 +21,7 @@ void card_step(void); /* card.c */
 static inline void card_step(void) {}
 #endif
 
-enum { COUNT = PULSES_MOST, PERIOD = 20000, LEAD = 2000 };
+enum { COUNT = PULSES_MOST, PERIOD = 20000 };
 
 #ifdef __AVR_ATmega2560__
 static const uint8_t ports[16] = { 0x22, 0x22, 0x22, 0x22, 0x22, 0x22, 0x22, 0x22, 0x28, 0x28, 0x28, 0x28, 0x28, 0x28, 0x28, 0x28 };
@@ -58,7 +58,7 @@ int main(void)
     serial_begin();
     sei();
     for (uint32_t start = 10000;; start += PERIOD) {
-        while (lj_since(clock_us(), start - LEAD) < 0) {
+        while (lj_since(clock_us(), start - LJ_LEAD_US) < 0) {
             if (serial_take(&byte) && ECHO)
                 lj_port_send(&byte, 1);
             clock_wake((uint16_t)(byte & 63u) + 20u);

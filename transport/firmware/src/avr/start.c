@@ -194,7 +194,7 @@ int main(void)
     wdt_enable(WDTO_120MS);
     sei();
     lj_hours_begin(clock_us());
-    lj_begin(clock_us(), cause(), noise());
+    lj_begin(clock_us(), lj_dip(cause()), noise());
     show_begin();
     for (;;) {
         wdt_reset();

@@ -101,9 +101,17 @@ typedef struct {
 
 /* Begins, after any reset. cause is LJ_RESET_x; take care to tell LJ_RESET_PIN from the
  * others, since three brown-outs or resets by the watchdog within a minute keep the board from
- * arming until its power has been off; one that is unknown does not count. boot is the number of this start where memory
- * marked LJ_KEPT knows of no earlier one; otherwise it is one more than that of the last. */
+ * arming until its power has been off; one that is unknown does not count. boot is the number
+ * of this start where memory marked LJ_KEPT knows of no earlier one; otherwise it is one more
+ * than that of the last. */
 void lj_begin(uint32_t now, uint8_t cause, uint16_t boot);
+
+/* What a reset was, to be asked before lj_begin by a port whose memory may outlive a loss of
+ * power. Power that is back so soon that memory marked LJ_KEPT is still right, in the first
+ * minute of a run, was a supply that gave way, and counts as LJ_RESET_BROWNOUT; else a supply
+ * that hiccups would never be counted. After a minute it is somebody who switched the board
+ * off and on, however soon. */
+uint8_t lj_dip(uint8_t cause);
 
 /* Takes a byte from the line. now is when it came, or at the latest is being read. */
 #if LJ_WIRE
@@ -196,6 +204,9 @@ bool lj_port_homing(void);
  * stopped the show, or the period is out of limits. A board that plays by itself answers
  * to a host that it is armed, playing or held, takes no frames of it, and obeys its stop. */
 bool lj_own_begin(uint32_t now, uint32_t period_ns);
+
+/* Whether slots of period ns are within limits and as long as the pulses in them. */
+bool lj_own_fits(uint32_t period_ns);
 
 /* Says whether the board plays by itself. It is false after a stop of any kind. */
 bool lj_own(void);

@@ -27,19 +27,23 @@ static bool each_output(bool take)
     return true;
 }
 
-bool lj_own_begin(uint32_t now, uint32_t period_ns)
+bool lj_own_fits(uint32_t period_ns)
 {
     uint32_t before = lj.setup;
-    lj_advance(now);
-    if (!lj_disarmed() || lj_refuses() || (lj.inputs & LJ_INPUTS_STOP) != 0u || period_ns < LJ_LEAST_NS ||
-        period_ns > LJ_GREATEST_NS) {
-        return false;
-    }
+    bool fits;
     lj.setup = period_ns; /* each pulse has to fit into it */
-    if (!each_output(false)) {
-        lj.setup = before;
+    fits = period_ns >= LJ_LEAST_NS && period_ns <= LJ_GREATEST_NS && each_output(false);
+    lj.setup = before;
+    return fits;
+}
+
+bool lj_own_begin(uint32_t now, uint32_t period_ns)
+{
+    lj_advance(now);
+    if (!lj_disarmed() || lj_refuses() || (lj.inputs & LJ_INPUTS_STOP) != 0u || !lj_own_fits(period_ns)) {
         return false;
     }
+    lj.setup = period_ns;
     (void)each_output(true);
     lj.used = lj_outputs();
     lj.channels = 0; /* a host that arms afterwards has to configure anew */

@@ -100,6 +100,12 @@ static void remember(uint8_t cause, uint16_t boot)
     lj_kept.check = check();
 }
 
+uint8_t lj_dip(uint8_t cause)
+{
+    bool brief = lj_kept.check == check() && lj_kept.up < MINUTE_US;
+    return cause == LJ_RESET_POWER && brief ? (uint8_t)LJ_RESET_BROWNOUT : cause;
+}
+
 void lj_begin(uint32_t now, uint8_t cause, uint16_t boot)
 {
     remember(cause, boot);

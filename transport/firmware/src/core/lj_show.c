@@ -23,7 +23,6 @@ typedef uint8_t timer_mask;
 #define JOIN_NONE 0xffffffffu
 #define JOIN_MOST_MS 1000000u
 #define NO_TIMER 0xffu
-#define WAITING_MOST 16u     /* motions that may wait */
 #define RAMP_MOST 4095u      /* frames; its square times 2^8 has 32 bits */
 #define WAY_MOST 60000u      /* frames, 20 minutes at 50 Hz */
 #define READ_US 100000u      /* that a card may take for a sector */
@@ -234,6 +233,17 @@ static void leave(uint8_t state, uint8_t code)
 static void turn_off(uint8_t state)
 {
     leave(state, LJ_CODE_OFF);
+}
+
+static bool stopped(void)
+{
+    return (lj.inputs & LJ_INPUTS_STOP) != 0u;
+}
+
+/* The board may not have its outputs: somebody stops it, or a host has it. */
+static void withheld(void)
+{
+    turn_off(stopped() ? STOPPED : OFF);
 }
 
 /* The show cannot be played as it is: the board stands at rest. */
@@ -452,7 +462,7 @@ static LJ_APART void load_header(void)
         return;
     }
     if (h->print != LJ_SHOW_PRINT || h->tick != (uint32_t)LJ_TICK_PS || h->channels != lj_outputs() || h->board != show.board ||
-        h->motions != show.motions || !lj_card_named(lj_card_name()) || h->period < LJ_LEAST_NS || h->period > LJ_GREATEST_NS) {
+        h->motions != show.motions || !lj_card_named(lj_card_name()) || !lj_own_fits(h->period)) {
         refuse(LJ_CODE_FOREIGN);
         return;
     }
@@ -461,7 +471,7 @@ static LJ_APART void load_header(void)
         show.each = lj_card_frames(h->channels);
         next(LOAD_CHANNELS);
     } else if (outcome != LJ_BUSY) {
-        turn_off((lj.inputs & LJ_INPUTS_STOP) != 0u ? STOPPED : OFF);
+        withheld();
     } else {
         /* pulses of another period have to end first */
     }
@@ -596,10 +606,10 @@ static bool allot(const lj_card_trigger *t, slots *s)
         pass.randoms++;
     }
     if ((s->input || interval || t->after[0] != 0u) && t->busy == LJ_ON_BUSY_WAIT) {
-        s->wait = (uint16_t)(pass.waits < WAITING_MOST ? 1u << pass.waits : 0u);
+        s->wait = (uint16_t)(pass.waits < LJ_SHOW_WAITING ? 1u << pass.waits : 0u);
         pass.waits++;
     }
-    return pass.timers <= LJ_SHOW_TIMERS && pass.randoms <= LJ_SHOW_RANDOMS && pass.waits <= WAITING_MOST;
+    return pass.timers <= LJ_SHOW_TIMERS && pass.randoms <= LJ_SHOW_RANDOMS && pass.waits <= LJ_SHOW_WAITING;
 }
 
 /* Takes note that an interval that has passed is dealt with. */
@@ -1285,7 +1295,7 @@ static bool triggers(void)
 static void refused(void)
 {
     if (!lj_own() && take_outputs(LJ_SHOW_PERIOD_NS) == LJ_ABSENT) {
-        turn_off((lj.inputs & LJ_INPUTS_STOP) != 0u ? STOPPED : OFF);
+        withheld();
         return;
     }
     forget_edges();
@@ -1300,7 +1310,7 @@ static void revive(void)
     uint16_t edges = (uint16_t)((show.rose | show.fell) & show.used);
     show.rose = (uint16_t)(show.rose & edges);
     show.fell = (uint16_t)(show.fell & edges);
-    if (edges == 0u || (lj.inputs & LJ_INPUTS_STOP) != 0u || lj_state() == LJ_STATE_STOPPING) {
+    if (edges == 0u || stopped() || lj_state() == LJ_STATE_STOPPING) {
         forget_edges();
         return;
     }

@@ -38,6 +38,7 @@
  *                      each
  *   LJ_SHOW_RANDOMS    random intervals that a show may have, 1 to 16; 4 bytes each
  *   LJ_FAT_EXTENTS     see lj_fat.h
+ * The program that writes cards counts with the same numbers, and refuses what is too much.
  * LJ_QUEUE must be 4 or more. */
 #ifndef LJ_SHOW_PERIOD_NS
 #define LJ_SHOW_PERIOD_NS 20000000u
@@ -48,6 +49,7 @@
 #ifndef LJ_SHOW_RANDOMS
 #define LJ_SHOW_RANDOMS 3
 #endif
+#define LJ_SHOW_WAITING 16u /* motions that may wait; a bit each */
 
 /* What to show to people, as so many blinks of a light and a pause. */
 enum {

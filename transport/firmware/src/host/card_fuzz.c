@@ -73,23 +73,6 @@ void lj_port_slot(const lj_slot *s)
     }
 }
 
-bool lj_port_eeprom_ready(void)
-{
-    return false;
-}
-
-uint8_t lj_port_eeprom_read(uint16_t at)
-{
-    (void)at;
-    return 0xffu;
-}
-
-void lj_port_eeprom_write(uint16_t at, uint8_t byte)
-{
-    (void)at;
-    (void)byte;
-}
-
 static bool get(void *to, size_t n)
 {
     return fread(to, 1, n, stdin) == n;

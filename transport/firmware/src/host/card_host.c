@@ -204,23 +204,6 @@ void lj_port_slot(const lj_slot *s)
     }
 }
 
-bool lj_port_eeprom_ready(void)
-{
-    return false;
-}
-
-uint8_t lj_port_eeprom_read(uint16_t at)
-{
-    (void)at;
-    return 0xffu;
-}
-
-void lj_port_eeprom_write(uint16_t at, uint8_t byte)
-{
-    (void)at;
-    (void)byte;
-}
-
 /* ---- time ---- */
 
 static uint16_t inputs;

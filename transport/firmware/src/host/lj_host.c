@@ -127,23 +127,6 @@ void lj_port_drop(uint32_t at)
 }
 
 /* The host port has no EEPROM; see lj_hours_host.c. */
-bool lj_port_eeprom_ready(void)
-{
-    return false;
-}
-
-uint8_t lj_port_eeprom_read(uint16_t at)
-{
-    (void)at;
-    return 0xffu;
-}
-
-void lj_port_eeprom_write(uint16_t at, uint8_t byte)
-{
-    (void)at;
-    (void)byte;
-}
-
 static void begin(uint32_t tick, uint8_t cause, uint16_t boot)
 {
     lj_begin(tick, cause, boot);

@@ -1,39 +1,19 @@
 /* A fuzzer for the player in C alone, for libFuzzer or what has its interface: the bytes
- * are commands, among them raw bytes of a line and packets with a right CRC. It holds the
- * player to what no host may change: no value beyond what the outputs allow, no greater
- * step than that, no pulse that is cut, no slot of a silent board.
- *
- *   clang -g -O1 -fsanitize=fuzzer,address,undefined ... core/lj_*.c host/lj_fuzz.c host/lj_host_memory.c */
-#include <stdio.h>
-#include <stdlib.h>
+ * are commands, among them raw bytes of a line, packets with a right CRC, and what a card's
+ * player asks for. watch.c holds the player to what no host may change. */
+#include <string.h>
 
 #include "lj_core.h"
+#include "watch.h"
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
-void lj_host_forget(void);
 
 static struct {
     const uint8_t *at;
     size_t left;
 } tape;
 
-static struct {
-    bool live;
-    uint8_t unit;
-    uint16_t value;
-} shown[LJ_CHANNELS];
-
 static uint32_t now;
-static uint32_t floor_us; /* no slot may begin before */
-static bool slots;
-
-static void check(bool good, const char *what)
-{
-    if (!good) {
-        (void)fprintf(stderr, "%s\n", what);
-        abort();
-    }
-}
 
 static uint8_t take(void)
 {
@@ -49,86 +29,6 @@ static uint16_t take16(void)
 {
     uint8_t low = take();
     return (uint16_t)(low | take() << 8);
-}
-
-void lj_port_send(const uint8_t *bytes, uint8_t count)
-{
-    uint8_t i;
-    check(count <= LJ_SENT && count > LJ_OVERHEAD && bytes[count - 1u] == 0u, "a frame that is none");
-    for (i = 0; i + 1 < count; i++) {
-        check(bytes[i] != 0u, "a zero within a frame");
-    }
-}
-
-static int32_t number(uint8_t unit, uint16_t value)
-{
-    return unit == LJ_UNIT_DUTY ? (int32_t)lj_ahead(value, 0) : (int32_t)value;
-}
-
-static void check_pin(uint8_t n, const lj_pin *pin)
-{
-    lj_output o;
-    int32_t x = number(pin->unit, pin->value), d = x - number(pin->unit, shown[n].value);
-    lj_output_read(n, &o);
-    check((1u << pin->unit & o.units) != 0u, "a unit that the output cannot play");
-    check(pin->fresh == !shown[n].live, "an output is fresh or not, but not both");
-    check(pin->fresh || pin->unit == shown[n].unit, "another unit while it is on");
-    if (pin->unit == LJ_UNIT_STEPS) {
-        d = lj_ahead(pin->value, shown[n].value);
-    } else {
-        check(x >= o.low && x <= o.high, "a value beyond the limits");
-    }
-    check(pin->fresh || (uint32_t)(d < 0 ? -d : d) <= o.change, "a step beyond the limits");
-}
-
-void lj_port_slot(const lj_slot *s)
-{
-    lj_pin pin;
-    uint8_t i;
-    check(lj_state() != LJ_STATE_SILENT, "a slot of a silent board");
-    check(!slots || lj_since(s->start, floor_us) >= 0, "a slot begins within the last");
-    check(s->room >= lj_nearest(s->period), "a slot is too short");
-    for (i = 0; i < LJ_CHANNELS; i++) {
-        if (!lj_read_pin(i, &pin)) {
-            shown[i].live = false;
-            continue;
-        }
-        if (pin.live) {
-            check_pin(i, &pin);
-            if (pin.unit == LJ_UNIT_TICKS) {
-                uint64_t end = ((uint64_t)pin.offset + pin.value) * LJ_TICK_PS;
-                check(end <= (uint64_t)s->room * 1000000u, "a pulse that the next slot cuts");
-            }
-        }
-        shown[i].live = pin.live;
-        shown[i].unit = pin.unit;
-        shown[i].value = pin.value;
-    }
-    floor_us = s->start + s->room;
-    slots = true;
-}
-
-void lj_port_drop(uint32_t at)
-{
-    (void)at;
-    (void)memset(shown, 0, sizeof shown);
-}
-
-bool lj_port_eeprom_ready(void)
-{
-    return false;
-}
-
-uint8_t lj_port_eeprom_read(uint16_t at)
-{
-    (void)at;
-    return 0xffu;
-}
-
-void lj_port_eeprom_write(uint16_t at, uint8_t byte)
-{
-    (void)at;
-    (void)byte;
 }
 
 #define BODY 5u /* where a payload begins: behind the byte of COBS and the head */
@@ -281,8 +181,7 @@ static void act(uint8_t what)
         break;
     case 5:
         if (what == 0x5fu) {
-            lj_port_drop(now);
-            slots = false;
+            watch_reset();
             lj_begin(now, take() % 5u, 3);
         } else if (what == 0x5eu) {
             now += (uint32_t)take() * 1000u;
@@ -310,9 +209,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     tape.at = data;
     tape.left = size;
     now = 0xfff00000u;
-    slots = false;
-    (void)memset(shown, 0, sizeof shown);
-    lj_host_forget();
+    watch_begin(now);
     lj_begin(now, LJ_RESET_POWER, 1);
     lj.greeted = true;
     while (tape.left > 0u) {
