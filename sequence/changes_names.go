@@ -244,7 +244,8 @@ func (p *plan) settleReferences() error {
 			}
 		}
 	}
-	for _, name := range slices.Sorted(maps.Keys(lines)) {
+	if len(lines) > 0 {
+		name := slices.Min(slices.Collect(maps.Keys(lines))) // the first is told
 		section, i, err := p.mark(name)
 		if err != nil {
 			return err

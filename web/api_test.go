@@ -16,11 +16,11 @@ func TestAPIPage(t *testing.T) {
 		t.Fatal(err)
 	}
 	told := map[string]bool{}
-	for _, m := range regexp.MustCompile("(?m)^\\| `GET ([^`]*)` \\|").FindAllStringSubmatch(string(text), -1) {
+	for _, m := range regexp.MustCompile("(?m)^\\| `([A-Z]+ [^`]*)` \\|").FindAllStringSubmatch(string(text), -1) {
 		told[m[1]] = true
 	}
 	for _, r := range new(Server).routes() {
-		pattern := strings.TrimSuffix(r.pattern, "{$}")
+		pattern := r.method + " " + strings.TrimSuffix(r.pattern, "{$}")
 		if !told[pattern] {
 			t.Errorf("API.md does not tell of %s", pattern)
 		}
@@ -51,7 +51,11 @@ func TestAPIPage(t *testing.T) {
 		fmt.Sprintf("worked out again | %d MiB |", curveBudget>>20), fmt.Sprintf("query are over %d bytes", mostAddress), fmt.Sprintf("body is over %d bytes", mostBody),
 		fmt.Sprintf("over %d bytes with 1009", mostMessage), fmt.Sprintf("Headers over %d bytes", mostHeader), fmt.Sprintf("float64; %.0f at most", mostCurveRate),
 		fmt.Sprintf("values would be over %.0f", float64(mostCurveValues)), fmt.Sprintf("would be over %d", mostBuckets), fmt.Sprintf("More than %d channels", mostKept),
-		fmt.Sprintf("within %.0f s is let go", socketWrite.Seconds()), fmt.Sprintf("ping every %.0f s", socketPing.Seconds()), fmt.Sprintf("waited for, %.0f s at most", firstPatience.Seconds()),
+		fmt.Sprintf("within %.0f s is let go", socketWrite.Seconds()), fmt.Sprintf("this computer's own apart; more are closed | %d |", mostOfOne), fmt.Sprintf("worked out; others are read again | %d MiB |", mostCached>>20),
+		fmt.Sprintf("one after another | %d MiB |", heavyDocument>>20), fmt.Sprintf("waveforms that are kept | %d |", mostWaves),
+		fmt.Sprintf("429 | %d wrong tokens came from an address within %.0f s: no token of it counts for %.0f s", mostGuesses, guessSpan.Seconds(), guessSpan.Seconds()),
+		fmt.Sprintf("After %d within %.0f s even the right one waits %.0f s", mostGuesses, guessSpan.Seconds(), guessSpan.Seconds()), fmt.Sprintf("%d addresses are remembered", mostBraked),
+		fmt.Sprintf("ping every %.0f s", socketPing.Seconds()), fmt.Sprintf("waited for, %.0f s at most", firstPatience.Seconds()),
 	} {
 		if !strings.Contains(strings.ReplaceAll(string(text), "\n", " "), limit) {
 			t.Errorf("API.md does not say %q", limit)

@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -101,6 +102,11 @@ func (d *desk) ask(method, path string, headers ...string) answer {
 			r.Header.Add(name, value)
 		}
 	}
+	return d.do(r)
+}
+
+func (d *desk) do(r *http.Request) answer {
+	d.Helper()
 	got, err := d.client.Do(r)
 	if err != nil {
 		d.Fatal(err)
@@ -211,10 +217,10 @@ func (e ear) until(what string, good func(listing) bool) listing {
 			Type    string
 			Project listing
 		}
-		if err := json.Unmarshal(body, &m); err != nil || m.Type != "project" {
+		if err := json.Unmarshal(body, &m); err != nil || !slices.Contains([]string{"hello", "project", "rehearsal"}, m.Type) {
 			e.Fatalf("%s: %v", body, err)
 		}
-		if good(m.Project) {
+		if m.Type == "project" && good(m.Project) {
 			return m.Project
 		}
 	}
@@ -249,4 +255,14 @@ func (f *figure) UnmarshalJSON(b []byte) error {
 	}
 	_, err := fmt.Sscan(string(b), (*float64)(f))
 	return err
+}
+
+// end reads until the socket ends, and gives why it did.
+func (e ear) end() error {
+	e.conn.SetReadDeadline(time.Now().Add(waiting))
+	for {
+		if _, _, err := e.conn.ReadMessage(); err != nil {
+			return err
+		}
+	}
 }

@@ -2,20 +2,25 @@ package web
 
 import (
 	"fmt"
+	"math"
+	"mime"
 	"net"
 	"net/http"
 	"net/netip"
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 )
 
 // policy is what a page of this server may load: its own parts and nothing else, no
 // script or style in the HTML, no frame around it (Content Security Policy Level 3).
 const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; connect-src 'self'; media-src 'self' blob:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 
-// unused are the powers of a browser that the page has no use for.
-const unused = "accelerometer=(), camera=(), display-capture=(), geolocation=(), gyroscope=(), magnetometer=(), microphone=(), midi=(), payment=(), serial=(), usb=(), bluetooth=(), hid=()"
+// powers are those of a browser that the page has no use for, and those that it
+// has: performing by the tilt of a phone, and a screen that stays awake while a rig
+// moves.
+const powers = "accelerometer=(self), gyroscope=(self), screen-wake-lock=(self), camera=(), display-capture=(), geolocation=(), magnetometer=(), microphone=(), midi=(), payment=(), serial=(), usb=(), bluetooth=(), hid=()"
 
 // secure sets the headers that every answer has.
 func secure(h http.Header) {
@@ -23,7 +28,7 @@ func secure(h http.Header) {
 	h.Set("Cross-Origin-Opener-Policy", "same-origin")
 	h.Set("Cross-Origin-Embedder-Policy", "require-corp")
 	h.Set("Cross-Origin-Resource-Policy", "same-origin")
-	h.Set("Permissions-Policy", unused)
+	h.Set("Permissions-Policy", powers)
 	h.Set("Referrer-Policy", "no-referrer")
 	h.Set("X-Content-Type-Options", "nosniff")
 	h.Set("X-Frame-Options", "DENY")
@@ -37,17 +42,30 @@ func (s *Server) guard(w http.ResponseWriter, r *http.Request) bool {
 		faultHost.refuse(w, fmt.Sprintf("this server does not answer for %s; open the link that limberjack preview printed", quoted(r.Host)))
 	case len(r.RequestURI) > mostAddress:
 		faultLong.refuse(w, fmt.Sprintf("the address has %d bytes; %d are the most", len(r.RequestURI), mostAddress))
-	case r.ContentLength > mostBody:
-		faultLarge.refuse(w, fmt.Sprintf("the body has %d bytes; %d are the most", r.ContentLength, mostBody))
+	case r.ContentLength < 0:
+		faultLength.refuse(w, "leave the body out, or say its length")
+	case r.ContentLength > bodyRoom(r):
+		faultLarge.refuse(w, fmt.Sprintf("the body has %d bytes; %d are the most", r.ContentLength, bodyRoom(r)))
 	case !inOrder(r.URL.Path) || !inOrder(r.URL.EscapedPath()):
 		faultPath.refuse(w, "the path has a step, a backslash or an empty part that no address of this server has")
 	case !s.own(r):
 		faultOrigin.refuse(w, "only this server's own page may ask")
 	default:
-		r.Body = http.MaxBytesReader(w, r.Body, mostBody)
+		r.Body = http.MaxBytesReader(w, r.Body, bodyRoom(r))
 		return s.admit(w, r)
 	}
 	return false
+}
+
+// bodyRoom gives how many bytes the body of a request may have.
+func bodyRoom(r *http.Request) int64 {
+	switch {
+	case r.Method != http.MethodPost:
+		return mostBody
+	case strings.HasSuffix(r.URL.Path, "/takes"):
+		return mostTake
+	}
+	return mostWrite
 }
 
 func quoted(s string) string { return strconv.QuoteToASCII(s[:min(len(s), 100)]) }
@@ -132,8 +150,13 @@ func inOrder(path string) bool {
 // own reports whether a request comes from the server's own page or from no page at
 // all. Browsers send Origin with every socket and everything that changes something
 // (RFC 6454), and tell where a request comes from (Fetch Metadata, Sec-Fetch-Site).
-// Following a link to the page itself is anybody's right.
+// Following a link to the page itself is anybody's right. What changes something has to
+// say that it comes from here.
 func (s *Server) own(r *http.Request) bool {
+	write := writes(r.Method)
+	if write && r.Header.Get("Origin") == "" {
+		return false
+	}
 	if origin := r.Header.Get("Origin"); origin != "" {
 		scheme := "http://"
 		if s.access.TLS {
@@ -144,10 +167,54 @@ func (s *Server) own(r *http.Request) bool {
 		}
 	}
 	switch r.Header.Get("Sec-Fetch-Site") {
-	case "", "same-origin", "none":
+	case "", "same-origin":
 		return true
+	case "none":
+		return !write
 	}
 	return r.URL.Path == "/" && r.Method == http.MethodGet && r.Header.Get("Sec-Fetch-Dest") == "document"
+}
+
+// writes reports whether a method may change something; every other one of RFC 9110
+// that this server answers is safe, or refused as such.
+func writes(method string) bool { return method == http.MethodPost || method == http.MethodDelete }
+
+// pageHeader names the page that writes, by its key.
+const pageHeader = "Limberjack-Page"
+
+// written lets a write through that a page of this server makes, as JSON: neither a
+// form of another page can send that, nor a script of one without asking first (Fetch,
+// section 3.3.5), which is answered by 405.
+func (s *Server) written(serve func(w http.ResponseWriter, r *http.Request, page int)) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		if !isJSON(r) {
+			faultType.refuse(w, "send Content-Type: application/json")
+			return
+		}
+		page := 0
+		if keys := r.Header.Values(pageHeader); len(keys) == 1 {
+			page = s.seats.numberOf(keys[0])
+		}
+		if page == 0 {
+			faultPage.refuse(w, "send "+pageHeader+" with the key that the first message of this page's socket has; the socket has to be open")
+			return
+		}
+		serve(w, r, page)
+	}
+}
+
+// isJSON reports whether a request has a body of JSON, or none at all and no need of
+// one.
+func isJSON(r *http.Request) bool {
+	if r.Method == http.MethodDelete && r.ContentLength == 0 {
+		return true
+	}
+	kinds := r.Header.Values("Content-Type")
+	if len(kinds) != 1 {
+		return false
+	}
+	kind, more, err := mime.ParseMediaType(kinds[0])
+	return err == nil && kind == "application/json" && (len(more) == 0 || len(more) == 1 && strings.EqualFold(more["charset"], "utf-8"))
 }
 
 // cookieName is the server's own: cookies do not keep ports apart (RFC 6265, section
@@ -160,25 +227,57 @@ func (s *Server) cookieName() string {
 }
 
 // admit asks for the token: once in the link, from then on by the cookie, or in a
-// header.
+// header. Who has the cookie is let in whatever others of the same address guess.
 func (s *Server) admit(w http.ResponseWriter, r *http.Request) bool {
 	if s.access.Token == "" {
 		return true
 	}
-	if scheme, token, _ := strings.Cut(r.Header.Get("Authorization"), " "); strings.EqualFold(scheme, "Bearer") && same(strings.TrimSpace(token), s.token) {
+	c, err := r.Cookie(s.cookieName())
+	known := err == nil && same(c.Value, s.sum)
+	token, link := shown(r)
+	if token == "" && known {
 		return true
 	}
-	if token := r.URL.Query().Get("token"); r.URL.Path == "/" && token != "" && (r.Method == http.MethodGet || r.Method == http.MethodHead) {
-		if same(token, s.token) {
+	if right := same(token, s.token); token != "" {
+		from, _ := sourceOf(r.RemoteAddr)
+		wait := time.Duration(0)
+		if !known {
+			wait = s.brake.judge(from, right)
+		}
+		switch {
+		case wait > 0:
+			refuseGuess(w, wait)
+			return false
+		case right && link:
 			s.welcome(w)
 			return false
+		case right || known:
+			return true
 		}
-	} else if c, err := r.Cookie(s.cookieName()); err == nil && same(c.Value, s.sum) {
-		return true
 	}
 	w.Header().Set("WWW-Authenticate", `Bearer realm="limberjack"`)
 	faultToken.refuse(w, "open the whole link that limberjack preview printed, with its token")
 	return false
+}
+
+// refuseGuess tells how long to wait after too many wrong tokens.
+func refuseGuess(w http.ResponseWriter, wait time.Duration) {
+	seconds := int(math.Ceil(wait.Seconds()))
+	w.Header().Set("Retry-After", strconv.Itoa(seconds))
+	faultGuesses.refuse(w, fmt.Sprintf("%d wrong tokens came from your address within %.0f s; a token counts again in %d s", mostGuesses, guessSpan.Seconds(), seconds))
+}
+
+// shown gives the token that a request shows, in its link or in a header.
+func shown(r *http.Request) (token string, link bool) {
+	if scheme, token, _ := strings.Cut(r.Header.Get("Authorization"), " "); strings.EqualFold(scheme, "Bearer") {
+		if token = strings.TrimSpace(token); token != "" {
+			return token, false
+		}
+	}
+	if r.URL.Path == "/" && (r.Method == http.MethodGet || r.Method == http.MethodHead) {
+		return r.URL.Query().Get("token"), true
+	}
+	return "", false
 }
 
 // welcomePage goes on to the page without the token in the address. It is no redirect:

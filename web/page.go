@@ -1,7 +1,6 @@
 package web
 
 import (
-	"bytes"
 	"crypto/sha256"
 	"embed"
 	"encoding/hex"
@@ -9,7 +8,6 @@ import (
 	"net/http"
 	"path"
 	"strings"
-	"time"
 )
 
 // pageFiles is the page, as it is on disk when the program is built.
@@ -60,7 +58,5 @@ func etagOf(data []byte) string {
 
 // serve answers with the file.
 func (f pageFile) serve(w http.ResponseWriter, r *http.Request) {
-	w.Header().Set("Content-Type", f.kind)
-	w.Header().Set("ETag", f.etag)
-	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(f.data))
+	serveBody(w, r, f.kind, f.etag, f.data)
 }

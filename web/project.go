@@ -16,6 +16,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"limberjack/interp/check"
@@ -63,6 +64,14 @@ type Project struct {
 	hearers  map[chan []byte]bool
 	used     []*take     // those that hold curves, the last used one at the end
 	waves    []*waveform // of sounds, the last used one at the end
+
+	drafts  map[string]*draft // by their files, from the folder on
+	beside  []string          // files of other versions that were kept, which are motions, too
+	history atomic.Int64      // bytes of the histories of all drafts
+	woken   chan struct{}     // has Follow look again
+
+	heavy   chan struct{} // the turn of a motion with large documents
+	errands errands
 }
 
 // motion is one motion of the project.
@@ -99,6 +108,7 @@ type entry struct {
 	Errors   int    `json:"errors"`
 	Warnings int    `json:"warnings"`
 	Length   figure `json:"length"`
+	textState
 }
 
 // Open opens the project of a motion or show file. Only files in the folder are
@@ -112,15 +122,17 @@ func Open(folder, file string, o Options) (*Project, error) {
 	if err != nil {
 		return nil, err
 	}
-	p := &Project{folder: f, hearers: map[chan []byte]bool{}, make: maker{links: o.Links, tell: o.Tell, salt: []byte(rand.Text())}}
+	p := &Project{folder: f, hearers: map[chan []byte]bool{}, make: maker{links: o.Links, tell: o.Tell, salt: []byte(rand.Text())}, heavy: make(chan struct{}, 1),
+		drafts: map[string]*draft{}, woken: make(chan struct{}, 1)}
 	if p.make.links == nil {
 		p.make.links = func(*sequence.Rig) []check.Link { return nil }
 	}
 	if p.make.tell == nil {
 		p.make.tell = func(string, ...any) {}
 	}
+	p.errands.begin(p.make.tell)
 	if err := p.find(file); err != nil {
-		f.close()
+		p.Close()
 		return nil, err
 	}
 	return p, nil
@@ -135,7 +147,7 @@ func (p *Project) find(file string) error {
 	if p.file, err = p.folder.local(abs); err != nil {
 		return fmt.Errorf("%s: %w", file, reason(err))
 	}
-	r := newSnapshot(p.folder).reading()
+	r := p.snapshot().reading()
 	doc, err := p.read(r)
 	if _, gone := os.Stat(file); errors.Is(gone, fs.ErrNotExist) {
 		return fmt.Errorf("there is no file %s", file)
@@ -150,8 +162,13 @@ func (p *Project) find(file string) error {
 	return nil
 }
 
-// Close lets go of the folder. Follow must have ended.
-func (p *Project) Close() { p.folder.close() }
+// Close calls off what is still being worked out, saves what is not saved yet and lets
+// go of the folder. Follow must have ended.
+func (p *Project) Close() {
+	p.errands.close()
+	p.closeDrafts()
+	p.folder.close()
+}
 
 // read reads the project's file.
 func (p *Project) read(r *reading) (doc sequence.Document, err error) {
@@ -176,7 +193,9 @@ func (p *Project) list(doc sequence.Document, err error, files map[string]stamp)
 			p.setMotions(p.showMotions(d))
 		}
 	default:
-		if p.listing.Kind == "" {
+		if _, motion := doc.(*sequence.Script); motion {
+			p.listing.Kind = "motion" // it may have been a show
+		} else if p.listing.Kind == "" {
 			p.listing.Kind = kindByName(p.file)
 		}
 		if p.listing.Kind == "motion" {
@@ -226,6 +245,9 @@ func motionName(file string) string {
 
 // setMotions takes in a list of motions; those that stay keep what is known of them.
 func (p *Project) setMotions(list []*motion) {
+	for _, file := range p.beside {
+		list = append(list, &motion{name: motionName(file), file: file})
+	}
 	for i, m := range list {
 		at := slices.IndexFunc(p.motions, func(o *motion) bool { return o.name == m.name && o.file == m.file && o.loops == m.loops })
 		if at >= 0 {
@@ -236,10 +258,11 @@ func (p *Project) setMotions(list []*motion) {
 	}
 	for _, o := range p.motions {
 		if !slices.Contains(list, o) {
-			p.forget(o.take)
+			p.retire(o.take)
 		}
 	}
 	p.motions = list
+	p.retireWaves()
 }
 
 // publish tells everyone what the project is now. The lock is held.
@@ -248,7 +271,9 @@ func (p *Project) publish() {
 	l.Revision, l.Motions = "", []entry{}
 	problems := slices.Clone(p.problems)
 	for _, m := range p.motions {
-		l.Motions = append(l.Motions, m.entry())
+		e := m.entry()
+		e.textState = p.textState(m)
+		l.Motions = append(l.Motions, e)
 		problems = append(problems, m.problems...)
 	}
 	l.Problems = problemsOf(distinct(problems))
@@ -349,9 +374,10 @@ func (p *Project) Listing() (body []byte, revision string) {
 func (p *Project) Follow(ctx context.Context) {
 	w := newWatcher(p.folder)
 	defer w.close()
+	p.tidy()
 	for ctx.Err() == nil {
 		work, cancel := context.WithCancel(ctx)
-		now, done := newSnapshot(p.folder), make(chan struct{})
+		now, done := p.snapshot(), make(chan struct{})
 		go func() {
 			defer close(done)
 			p.load(work, now)
@@ -369,11 +395,16 @@ func (p *Project) awaitChange(ctx context.Context, w *watcher, from *snapshot, l
 	for tries := 0; ; {
 		files := from.looked()
 		w.watch(slices.Sorted(maps.Keys(files)))
-		now := newSnapshot(p.folder)
+		if p.meetDisk() && tries < emptyTries {
+			tries++
+			pause(ctx, emptyPause)
+			continue
+		}
+		now := p.snapshot()
 		if !now.same(files) {
 			if now.emptied(files) && tries < emptyTries {
 				tries++ // an editor may be about to fill it
-				pause(ctx, settle)
+				pause(ctx, emptyPause)
 				continue
 			}
 			return
@@ -383,6 +414,7 @@ func (p *Project) awaitChange(ctx context.Context, w *watcher, from *snapshot, l
 		case <-loaded:
 			loaded = nil // now all names are known
 		case <-w.changes:
+		case <-p.woken:
 		case <-ctx.Done():
 			return
 		}
@@ -391,7 +423,10 @@ func (p *Project) awaitChange(ctx context.Context, w *watcher, from *snapshot, l
 
 // emptyTries is how often a file that was emptied is looked at again before that is
 // taken for its new state: some programs empty a file before they write it.
-const emptyTries = 8
+const (
+	emptyTries = 32
+	emptyPause = 5 * time.Millisecond
+)
 
 func pause(ctx context.Context, d time.Duration) {
 	select {
@@ -400,16 +435,51 @@ func pause(ctx context.Context, d time.Duration) {
 	}
 }
 
-// load reads what has changed, the motions side by side.
+// load reads what has changed. The project's own file comes first only where it may
+// name other motions now: reading it means reading all that it names.
 func (p *Project) load(ctx context.Context, now *snapshot) {
-	p.mu.Lock()
-	listed := p.docFiles
-	p.mu.Unlock()
-	if !now.same(listed) {
-		r := now.reading()
-		doc, err := p.read(r)
-		p.list(doc, err, r.files)
+	if p.renames(now) && !p.relist(ctx, now) {
+		return
 	}
+	p.reloadAll(ctx, now)
+	if !p.listed(now) && p.relist(ctx, now) {
+		p.reloadAll(ctx, now) // what was a motion may have become a show
+	}
+}
+
+// renames reports whether the project is a show whose own file has changed.
+func (p *Project) renames(now *snapshot) bool {
+	p.mu.Lock()
+	show, was := p.listing.Kind == "show", p.docFiles[p.file]
+	p.mu.Unlock()
+	return show && now.stamp(p.file) != was
+}
+
+// listed reports whether the list of motions is that of the files. A single motion
+// that is in order is one.
+func (p *Project) listed(now *snapshot) bool {
+	p.mu.Lock()
+	if p.listing.Kind == "motion" && len(p.motions) == 1 && p.motions[0].loaded && len(p.motions[0].problems) == 0 {
+		p.docFiles = p.motions[0].files
+	}
+	files := p.docFiles
+	p.mu.Unlock()
+	return now.same(files)
+}
+
+// relist reads the project's own file, and reports whether that was still wanted.
+func (p *Project) relist(ctx context.Context, now *snapshot) bool {
+	r := now.reading()
+	doc, err := p.read(r)
+	if !now.settles(ctx) {
+		return false
+	}
+	p.list(doc, err, r.files)
+	return true
+}
+
+// reloadAll works out the motions whose files have changed, side by side.
+func (p *Project) reloadAll(ctx context.Context, now *snapshot) {
 	p.mu.Lock()
 	motions := slices.Clone(p.motions)
 	p.mu.Unlock()
@@ -422,37 +492,62 @@ func (p *Project) load(ctx context.Context, now *snapshot) {
 		places <- struct{}{}
 		wait.Go(func() {
 			defer func() { <-places }()
-			p.reload(ctx, now, m)
+			p.reload(ctx, now, m, places)
 		})
 	}
 	wait.Wait()
 }
 
-// reload works one motion out anew.
-func (p *Project) reload(ctx context.Context, now *snapshot, m *motion) {
-	ctx, cancel := context.WithTimeoutCause(ctx, buildPatience, errTooLong)
-	defer cancel()
+// reload works one motion out anew. It holds one of places, but not while it waits for
+// its turn to be heavy.
+func (p *Project) reload(ctx context.Context, now *snapshot, m *motion, places chan struct{}) {
+	limited, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	patience := time.AfterFunc(buildPatience, func() { cancel(errTooLong) })
+	defer patience.Stop()
 	r := now.reading()
+	r.turn = &turn{place: p.heavy, ctx: ctx, wait: func(waiting bool) {
+		if waiting {
+			patience.Stop()
+			<-places
+		} else {
+			places <- struct{}{}
+			patience.Reset(buildPatience)
+		}
+	}}
+	defer r.turn.leave()
 	p.mu.Lock()
 	last := m.take
 	p.mu.Unlock()
-	t, err := p.make.load(ctx, r, m, p.room(m), last)
-	if errors.Is(err, errStopped) {
+	t, err := p.make.load(limited, r, m, p.room(m), last)
+	if errors.Is(err, errStopped) || err != nil && ctx.Err() != nil || !now.settles(ctx) {
 		return
 	}
+	if p.put(m, t, r.files, err) && err == nil {
+		p.adopt(m, t, r)
+	}
+}
+
+// put takes in what a motion has come to, and reports whether that was still wanted.
+func (p *Project) put(m *motion, t *take, files map[string]stamp, err error) bool {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	m.files, m.problems = r.files, placed(sequence.AsProblems(err), m.file)
+	if d := p.draftBy(m.file); d != nil && d.shown.rules && d.shown.stamp != files[m.file] {
+		return false // the draft is newer
+	}
+	m.files, m.problems = files, placed(sequence.AsProblems(err), m.file)
 	if err == nil {
-		p.forget(m.take)
+		p.retire(m.take)
 		m.take = t
 		p.keep(t)
+		p.retireWaves()
 	}
 	if !m.loaded {
 		m.loaded = true
 		close(m.first)
 	}
 	p.publish()
+	return true
 }
 
 // room gives the pieces of curve that a motion may have beside the others.
@@ -478,7 +573,7 @@ func (p *Project) keep(t *take) {
 		total += 4 * p.used[i].layout.samples * p.used[i].layout.count
 		if total > curveBudget && i < len(p.used)-1 {
 			for _, old := range p.used[:i+1] {
-				go old.letGo() // whoever works its curves out has its lock
+				old.letGo()
 			}
 			p.used = slices.Clone(p.used[i+1:])
 			return
@@ -490,10 +585,19 @@ func (p *Project) forget(t *take) {
 	p.used = slices.DeleteFunc(p.used, func(o *take) bool { return o == t })
 }
 
-// errNoMotion, errAbsent: what Take has to say.
+// retire takes leave of a take in whose place there is another one, or none.
+func (p *Project) retire(t *take) {
+	if t != nil {
+		p.forget(t)
+		t.retire()
+	}
+}
+
+// What keeps a motion, or a part of it, from being given.
 var (
 	errNoMotion = errors.New("no such motion")
 	errWaiting  = errors.New("not worked out yet")
+	errGone     = errors.New("there is a newer version")
 )
 
 // absent is the error of a motion that has never been in order.
@@ -505,13 +609,11 @@ func (absent) Error() string { return "there is no good version" }
 // the first time, it waits until ctx ends.
 func (p *Project) takeOf(ctx context.Context, name string) (*take, error) {
 	p.mu.Lock()
-	i := slices.IndexFunc(p.motions, func(m *motion) bool { return m.name == name })
-	if i < 0 {
-		p.mu.Unlock()
+	m := p.motionOf(name)
+	p.mu.Unlock()
+	if m == nil {
 		return nil, errNoMotion
 	}
-	m := p.motions[i]
-	p.mu.Unlock()
 	select {
 	case <-m.first:
 	case <-ctx.Done():
@@ -523,6 +625,14 @@ func (p *Project) takeOf(ctx context.Context, name string) (*take, error) {
 		return nil, absent{problemsOf(m.problems)}
 	}
 	return m.take, nil
+}
+
+// motionOf gives the motion of a name; nil: there is none. The lock is held.
+func (p *Project) motionOf(name string) *motion {
+	if i := slices.IndexFunc(p.motions, func(m *motion) bool { return m.name == name }); i >= 0 {
+		return p.motions[i]
+	}
+	return nil
 }
 
 // names gives the names of the motions.

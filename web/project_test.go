@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"fmt"
 	"net/http"
 	"os"
@@ -8,6 +9,7 @@ import (
 	"runtime"
 	"strings"
 	"testing"
+	"time"
 
 	"limberjack/interp/check"
 	"limberjack/sequence"
@@ -224,6 +226,64 @@ func TestShow(t *testing.T) {
 	d.edit("keeper.show.yaml", "motions:", "motions: [")
 	e.until("the show is broken", func(l listing) bool { return len(l.Problems) > 0 && len(l.Motions) == 2 })
 	d.get("/api/motions/hello/score")
+}
+
+// A motion's file that becomes a show's is followed, and what the show then names.
+func TestMotionBecomesShow(t *testing.T) {
+	dir := small(t, map[string]string{"gulls.yaml": strings.Replace(smallMotion, "The gull wakes", "At first", 1)})
+	d := openDesk(t, dir, "gulls.yaml", nil)
+	e := d.listen()
+	if l := e.until("loaded", settled(stateGood)); l.Kind != "motion" || l.Title != "At first" {
+		t.Fatalf("%+v", l)
+	}
+	d.write("gulls.yaml", "show: Gulls\nformat: 1\nrig: gull.rig.yaml\nmotions:\n  wake: {file: wake.motion.yaml}\nstart: {play: wake}\n")
+	l := e.until("a show", func(l listing) bool { return l.Kind == "show" && settled(stateGood)(l) })
+	if l.Title != "Gulls" || len(l.Motions) != 1 || l.Motions[0].Name != "wake" {
+		t.Errorf("%+v", l)
+	}
+	d.get("/api/motions/wake/score")
+}
+
+// What a motion says wrong of its show is told when only the motion has changed.
+func TestShowHearsOfItsMotions(t *testing.T) {
+	d := openDesk(t, small(t, map[string]string{"tern.rig.yaml": strings.Replace(smallRig, "Gull", "Tern", 1),
+		"gulls.show.yaml": "show: Gulls\nformat: 1\nrig: gull.rig.yaml\nmotions:\n  wake: {file: wake.motion.yaml}\nstart: {play: wake}\n"}), "gulls.show.yaml", nil)
+	e := d.listen()
+	if l := e.until("loaded", settled(stateGood)); len(l.Problems) > 0 {
+		t.Fatalf("%+v", l.Problems)
+	}
+	d.edit("wake.motion.yaml", "gull.rig.yaml", "tern.rig.yaml")
+	if l := e.until("another rig", func(l listing) bool { return len(l.Problems) > 0 }); l.Problems[0].File != "gulls.show.yaml" {
+		t.Errorf("%+v", l.Problems)
+	}
+	d.edit("wake.motion.yaml", "tern.rig.yaml", "gull.rig.yaml")
+	e.until("mended", func(l listing) bool { return len(l.Problems) == 0 && settled(stateGood)(l) })
+}
+
+// What is read while an editor may be at work is told only when it has settled: not
+// at all where the file has changed again by then.
+func TestSettles(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		age   time.Duration
+		taken bool
+	}{{"just read", -time.Hour, false}, {"read long ago", time.Hour, true}} {
+		t.Run(c.name, func(t *testing.T) {
+			ctx, changed := context.WithCancel(t.Context())
+			dir := small(t, nil)
+			p, err := Open(dir, filepath.Join(dir, "wake.motion.yaml"), Options{Tell: t.Logf, Links: func(*sequence.Rig) []check.Link { changed(); return nil }})
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer p.Close()
+			now := newSnapshot(p.folder)
+			now.begun = now.begun.Add(-c.age)
+			p.load(ctx, now)
+			if p.motions[0].loaded != c.taken {
+				t.Errorf("it is taken in: %t", p.motions[0].loaded)
+			}
+		})
+	}
 }
 
 // No file outside the project's folder is read, by whatever way it is named, and the

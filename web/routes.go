@@ -9,12 +9,14 @@ import (
 	"net/http"
 	"strings"
 	"sync"
-	"time"
+
+	"limberjack/sequence"
 )
 
-// route is one address of the server. All are read by GET, and so by HEAD (RFC 9110,
-// section 9.1).
+// route is one address of the server, with the method by which it is asked. What is
+// read by GET is by HEAD, too (RFC 9110, section 9.1).
 type route struct {
+	method  string
 	pattern string
 	serve   http.HandlerFunc
 }
@@ -27,15 +29,22 @@ var page = sync.OnceValues(func() (map[string]pageFile, error) { return readPage
 // routes lists every address. API.md describes each; a test compares.
 func (s *Server) routes() []route {
 	return []route{
-		{"/{$}", s.index},
-		{"/page/{path...}", s.module},
-		{"/api/project", s.listing},
-		{"/api/motions/{name}/score", s.motion(s.score)},
-		{"/api/motions/{name}/curves", s.motion(s.curves)},
-		{"/api/motions/{name}/sound", s.motion(s.sound)},
-		{"/api/motions/{name}/waveform", s.motion(s.waveform)},
-		{socketPath, s.socket},
-		{"/problems/{name}", s.about},
+		{"GET", "/{$}", s.index},
+		{"GET", "/page/{path...}", s.module},
+		{"GET", "/api/project", s.listing},
+		{"GET", "/api/motions/{name}/score", s.motion(s.score)},
+		{"GET", "/api/motions/{name}/curves", s.motion(s.curves)},
+		{"GET", "/api/motions/{name}/sound", s.motion(s.sound)},
+		{"GET", "/api/motions/{name}/waveform", s.motion(s.waveform)},
+		{"POST", "/api/motions/{name}/changes", s.written(s.changes)},
+		{"POST", "/api/motions/{name}/undo", s.written(s.travel(undoing))},
+		{"POST", "/api/motions/{name}/redo", s.written(s.travel(redoing))},
+		{"POST", "/api/motions/{name}/save", s.written(s.save)},
+		{"POST", "/api/motions/{name}/resolve", s.written(s.resolve)},
+		{"GET", socketPath, s.socket},
+		{"POST", "/api/rehearsal/stop", s.halt("stop")},
+		{"POST", "/api/rehearsal/drop", s.halt("drop")},
+		{"GET", "/problems/{name}", s.about},
 	}
 }
 
@@ -56,6 +65,11 @@ func (s *Server) file(w http.ResponseWriter, r *http.Request, name string) {
 	f.serve(w, r)
 }
 
+// nothing answers where an address has no handler.
+func nothing(w http.ResponseWriter, r *http.Request) {
+	faultMissing.refuse(w, "nothing is at "+quoted(r.URL.Path))
+}
+
 func (s *Server) listing(w http.ResponseWriter, r *http.Request) {
 	body, revision := s.project.Listing()
 	serveBody(w, r, "application/json", `"`+revision+`"`, body)
@@ -65,61 +79,64 @@ func (s *Server) listing(w http.ResponseWriter, r *http.Request) {
 func serveBody(w http.ResponseWriter, r *http.Request, kind, etag string, body []byte) {
 	w.Header().Set("Content-Type", kind)
 	w.Header().Set("ETag", etag)
-	oneRange(r)
-	http.ServeContent(patient(w), r, "", time.Time{}, bytes.NewReader(body))
-}
-
-// oneRange drops a Range header that asks for several ranges, which a server may
-// ignore (RFC 9110, section 14.2): they cost much and nobody needs them here.
-func oneRange(r *http.Request) {
-	if strings.Contains(strings.Join(r.Header.Values("Range"), ","), ",") {
-		r.Header.Del("Range")
-	}
-}
-
-// patientWriter gives a slow reader time for each block, and not for the whole.
-type patientWriter struct {
-	http.ResponseWriter
-	control *http.ResponseController
-}
-
-func patient(w http.ResponseWriter) patientWriter {
-	return patientWriter{w, http.NewResponseController(w)}
-}
-
-const writeBlock = 64 << 10
-
-func (p patientWriter) Write(b []byte) (n int, err error) {
-	for len(b) > 0 && err == nil {
-		// A writer that knows no deadlines has none to put off.
-		_ = p.control.SetWriteDeadline(time.Now().Add(writePatience))
-		var k int
-		k, err = p.ResponseWriter.Write(b[:min(len(b), writeBlock)])
-		n += k
-		b = b[k:]
-	}
-	return n, err
+	serveContent(w, r, bytes.NewReader(body))
 }
 
 // motion finds the motion of a request.
 func (s *Server) motion(serve func(http.ResponseWriter, *http.Request, *take)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		name := r.PathValue("name")
 		ctx, cancel := context.WithTimeout(r.Context(), firstPatience)
 		defer cancel()
-		t, err := s.project.takeOf(ctx, name)
-		var none absent
-		switch {
-		case err == nil:
-			serve(w, r, t)
-		case errors.As(err, &none):
-			faultAbsent.refuse(w, "the files of "+name+" have errors, and there was no good version since the start", none.problems...)
-		case errors.Is(err, errWaiting):
-			faultWaiting.refuse(w, name+" is still being worked out")
-		default:
-			faultMotion.refuse(w, s.missingMotion(name))
+		t, err := s.project.takeOf(ctx, r.PathValue("name"))
+		if err != nil {
+			s.refuseMotion(w, r, err)
+			return
+		}
+		serve(w, r.WithContext(ctx), t)
+	}
+}
+
+// refuseMotion says why a motion, or a part of it, cannot be given.
+func (s *Server) refuseMotion(w http.ResponseWriter, r *http.Request, err error) {
+	name := r.PathValue("name")
+	var none absent
+	var other another
+	var bad disorder
+	var refused sequence.Problems
+	switch {
+	case errors.As(err, &other):
+		faultAnother.answer(w, details{Detail: "the text of " + quoted(name) + " is another version now", Text: other.current})
+	case errors.As(err, &bad):
+		faultOrder.refuse(w, "the files of "+quoted(name)+" have errors", bad.problems...)
+	case errors.As(err, &refused):
+		faultChange.refuse(w, refused[0].Text, problemsOf(refused)...)
+	case errors.Is(err, errOvertaken):
+		faultOvertook.refuse(w, "a newer change of "+quoted(name)+" came, and this one was given up")
+	case errors.As(err, &none):
+		faultAbsent.refuse(w, "the files of "+quoted(name)+" have errors, and there was no good version since the start", none.problems...)
+	case errors.Is(err, errNoMotion):
+		faultMotion.refuse(w, s.missingMotion(name))
+	case errors.Is(err, errWaiting), errors.Is(err, errStopped):
+		faultWaiting.refuse(w, quoted(name)+" is still being worked out")
+	case errors.Is(err, errSilent):
+		faultSilent.refuse(w, "the motion names no sound; audio: and the name of a WAV file would")
+	case errors.Is(err, errFault):
+		faultInternal.refuse(w, "what happened stands in the messages of limberjack")
+	default:
+		faultSound.refuse(w, err.Error())
+	}
+}
+
+// worked gives a part of a motion that may have to be worked out: of the version that
+// comes meanwhile, where one does.
+func (s *Server) worked(r *http.Request, t *take, part func(context.Context, *take) ([]byte, error)) (*take, []byte, error) {
+	body, err := part(r.Context(), t)
+	for errors.Is(err, errGone) {
+		if t, err = s.project.takeOf(r.Context(), r.PathValue("name")); err == nil {
+			body, err = part(r.Context(), t)
 		}
 	}
+	return t, body, err
 }
 
 func (s *Server) missingMotion(name string) string {
@@ -131,55 +148,43 @@ func (s *Server) missingMotion(name string) string {
 }
 
 func (s *Server) score(w http.ResponseWriter, r *http.Request, t *take) {
-	serveBody(w, r, "application/json", `"`+t.revision+`"`, t.score)
+	body, tag := s.project.scoreNow(r.PathValue("name"), t)
+	serveBody(w, r, "application/json", `"`+tag+`"`, body)
 }
 
 func (s *Server) curves(w http.ResponseWriter, r *http.Request, t *take) {
-	body, err := t.curvesBody(r.Context())
+	t, body, err := s.worked(r, t, s.project.curvesOf)
 	if err != nil {
-		faultWaiting.refuse(w, "the curves were not worked out in time")
+		s.refuseMotion(w, r, err)
 		return
 	}
-	s.project.use(t)
 	serveBody(w, r, "application/octet-stream", `"`+t.revision+`-curves"`, body)
 }
 
 func (s *Server) sound(w http.ResponseWriter, r *http.Request, t *take) {
 	file, frames, err := s.project.soundOf(t)
 	if err != nil {
-		refuseSound(w, err)
+		s.refuseMotion(w, r, err)
 		return
 	}
 	defer file.Close()
 	wave, err := newWave(file, frames)
 	if err != nil {
-		refuseSound(w, err)
+		s.refuseMotion(w, r, err)
 		return
 	}
 	w.Header().Set("Content-Type", "audio/wav")
 	w.Header().Set("ETag", `"`+t.sound+`-sound"`)
-	oneRange(r)
-	http.ServeContent(patient(w), r, "", time.Time{}, wave)
+	serveContent(w, r, wave)
 }
 
 func (s *Server) waveform(w http.ResponseWriter, r *http.Request, t *take) {
-	body, err := s.project.waveformOf(r.Context(), t)
+	t, body, err := s.worked(r, t, s.project.waveformOf)
 	if err != nil {
-		refuseSound(w, err)
+		s.refuseMotion(w, r, err)
 		return
 	}
 	serveBody(w, r, "application/octet-stream", `"`+t.sound+`-waveform"`, body)
-}
-
-func refuseSound(w http.ResponseWriter, err error) {
-	switch {
-	case errors.Is(err, errSilent):
-		faultSilent.refuse(w, "the motion names no sound; audio: and the name of a WAV file would")
-	case errors.Is(err, errStopped):
-		faultWaiting.refuse(w, "the sound was not read in time")
-	default:
-		faultSound.refuse(w, err.Error())
-	}
 }
 
 // about tells what a type of problem means.

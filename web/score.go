@@ -48,6 +48,10 @@ type Score struct {
 	Findings  []Finding    `json:"findings"`
 	Joints    []Joint      `json:"joints"`
 	Sound     *Sound       `json:"sound"`
+
+	Poses      []Pose      `json:"poses"`
+	Placements []Placement `json:"placements"`
+	Paced      bool        `json:"paced"` // performance time is not script time
 }
 
 // FPS is the rate of the film.
@@ -92,6 +96,31 @@ type Key struct {
 	Head   string `json:"head"`
 	Line   int    `json:"line"`
 	Locked bool   `json:"locked"`
+
+	Address *sequence.KeyAt `json:"address"` // by which changes name it; nil with From
+	From    *From           `json:"from"`    // the placement that put it in; nil for a key of the track itself
+}
+
+// From is the placement of a pose or a phrase.
+type From struct {
+	Kind  string `json:"kind"` // pose or phrase
+	Name  string `json:"name"`
+	Index int    `json:"index"` // by which changes name it
+	Line  int    `json:"line"`
+}
+
+// Pose is a named set of values.
+type Pose struct {
+	Name   string            `json:"name"`
+	Values map[string]figure `json:"values"`
+	Line   int               `json:"line"`
+}
+
+// Placement is a pose or a phrase that is placed.
+type Placement struct {
+	From
+	At     figure `json:"at"`
+	Locked bool   `json:"locked"`
 }
 
 // Mark is a named time.
@@ -108,6 +137,8 @@ type Cue struct {
 	Say  string   `json:"say"`
 	Set  []CueSet `json:"set"`
 	Line int      `json:"line"`
+
+	Index int `json:"index"` // by which changes name it
 }
 
 // CueSet gives an axis a value.
@@ -130,6 +161,8 @@ type Layer struct {
 	From figure `json:"from"`
 	To   figure `json:"to"`
 	What string `json:"what"`
+
+	Index int `json:"index"` // by which changes name it
 }
 
 // Supply is a source of power, with its curves.
@@ -227,6 +260,7 @@ func scoreOf(name string, loops bool, p *interp.Performance, tr *drive.Trace, r 
 	s.giveRows()
 	s.giveMoments()
 	s.giveLayers()
+	s.givePlacements()
 	s.giveSupplies(tr)
 	s.giveFindings(r)
 	s.giveJoints()
@@ -268,7 +302,7 @@ func (s *scoring) giveRows() {
 func (s *scoring) axisRow(a *interp.Axis, keys []sequence.Key) Row {
 	spec := a.Spec
 	row := Row{Kind: "axis", Name: spec.Name, Unit: unitName(spec.Unit), Rest: figure(spec.Rest.V), Actuator: spec.Kind.String(),
-		Channel: int(spec.Channel.V), Limits: limitsOf(spec.HornLimits()), Area: plot.Shaded(spec.Kind), Keys: s.keysOf(keys)}
+		Channel: int(spec.Channel.V), Limits: limitsOf(spec.HornLimits()), Area: plot.Shaded(spec.Kind), Keys: s.keysOf(sequence.Target{Axis: spec}, keys)}
 	if spec.Board != nil {
 		row.Board = spec.Board.Name
 	}
@@ -285,7 +319,7 @@ func (s *scoring) axisRow(a *interp.Axis, keys []sequence.Key) Row {
 }
 
 func (s *scoring) controlRow(c *interp.Control, keys []sequence.Key) Row {
-	row := Row{Kind: "control", Name: c.Spec.Name, Unit: unitName(c.Spec.Unit), Limits: limitsOf(c.Spec.ControlLimits()), Keys: s.keysOf(keys)}
+	row := Row{Kind: "control", Name: c.Spec.Name, Unit: unitName(c.Spec.Unit), Limits: limitsOf(c.Spec.ControlLimits()), Keys: s.keysOf(sequence.Target{Control: c.Spec}, keys)}
 	lo, hi, _ := plot.RangeOf(c.Curve)
 	row.reach(plot.ControlLines(lo, hi), lo, hi)
 	return row
@@ -322,7 +356,7 @@ func given(n sequence.Num) *figure {
 	return &v
 }
 
-func (s *scoring) keysOf(keys []sequence.Key) []Key {
+func (s *scoring) keysOf(target sequence.Target, keys []sequence.Key) []Key {
 	out := make([]Key, 0, len(keys))
 	for i, k := range keys {
 		t, ease := k.Time, ""
@@ -332,9 +366,39 @@ func (s *scoring) keysOf(keys []sequence.Key) []Key {
 		case k.Ease != nil && i > 0:
 			ease = k.Ease.String()
 		}
-		out = append(out, Key{s.at(t), figure(k.Value), ease, plot.HeadOf(k, i == 0).String(), k.At.Line, k.Locked})
+		out = append(out, Key{At: s.at(t), To: figure(k.Value), Ease: ease, Head: plot.HeadOf(k, i == 0).String(), Line: k.At.Line, Locked: k.Locked})
+		last := &out[len(out)-1]
+		if k.Place == nil {
+			last.Address = &sequence.KeyAt{Track: target.Name(), Index: k.Index}
+		} else {
+			from := fromOf(k.Place)
+			last.From = &from
+		}
 	}
 	return out
+}
+
+func fromOf(p *sequence.Place) From {
+	if p.Pose != nil {
+		return From{"pose", p.Pose.Name, p.Index, p.At.Line}
+	}
+	return From{"phrase", p.Phrase.Name, p.Index, p.At.Line}
+}
+
+// givePlacements gives the poses and what is placed.
+func (s *scoring) givePlacements() {
+	s.out.Poses, s.out.Placements = []Pose{}, []Placement{}
+	for _, p := range s.perf.Script.Poses {
+		pose := Pose{p.Name, map[string]figure{}, p.At.Line}
+		for _, v := range p.Values {
+			pose.Values[v.Target.Name()] = figure(v.Value)
+		}
+		s.out.Poses = append(s.out.Poses, pose)
+	}
+	for _, p := range s.perf.Script.Places {
+		s.out.Placements = append(s.out.Placements, Placement{fromOf(p), s.at(p.Time), p.Locked})
+	}
+	s.out.Paced = len(s.perf.Script.Pace) > 0
 }
 
 // giveMoments gives marks, cues and quiet windows.
@@ -345,7 +409,7 @@ func (s *scoring) giveMoments() {
 	slices.SortStableFunc(s.out.Marks, func(a, b Mark) int { return byTime(a.At, b.At) })
 	s.out.Cues = []Cue{}
 	for _, c := range s.perf.Script.Cues {
-		cue := Cue{At: s.at(c.Time), Say: c.Say, Set: []CueSet{}, Line: c.At.Line}
+		cue := Cue{At: s.at(c.Time), Say: c.Say, Set: []CueSet{}, Line: c.At.Line, Index: c.Index}
 		for _, set := range c.Set {
 			cue.Set = append(cue.Set, CueSet{set.Axis.Name, figure(set.Value)})
 		}
@@ -375,7 +439,7 @@ func (s *scoring) giveLayers() {
 	for _, l := range s.perf.Script.Layers {
 		row, ok := s.rows[l.Target.Name()]
 		if ok {
-			s.out.Layers = append(s.out.Layers, Layer{row, s.at(l.From), s.at(l.To), layerText(l)})
+			s.out.Layers = append(s.out.Layers, Layer{row, s.at(l.From), s.at(l.To), layerText(l), l.Index})
 		}
 	}
 }

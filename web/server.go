@@ -15,19 +15,24 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"limberjack/web/rehearse"
 )
 
 // Limits of the server. API.md states them.
 const (
 	mostConnections = 512
+	mostOfOne       = 64  // connections of one address that is not this computer's
 	mostRequests    = 256 // that are answered at once
 	mostSockets     = 128
 	mostHeader      = 16 << 10 // bytes
 	mostAddress     = 2048     // bytes of path and query
-	mostBody        = 4096     // bytes
+	mostBody        = 4096     // bytes of the body of a request that changes nothing
 	mostMessage     = 4096     // bytes of a message on a socket
 
-	headerPatience = 5 * time.Second
+	headerSlop = 4096 // bytes that net/http reads beyond its limit
+
+	headerPatience = 3 * time.Second
 	readPatience   = 10 * time.Second
 	writePatience  = 15 * time.Second // for each block of an answer
 	idlePatience   = time.Minute
@@ -71,10 +76,13 @@ func NewToken() string { return rand.Text() }
 // Server hands a project out to browsers.
 type Server struct {
 	project *Project
+	boards  *rehearse.Desk
 	access  Access
 	token   [sha256.Size]byte
 	session string // what the cookie holds; another at each start
 	sum     [sha256.Size]byte
+	brake   brake // of wrong tokens
+	seats   seats // of the pages that are open
 	mux     *http.ServeMux
 	tell    func(format string, args ...any)
 
@@ -98,16 +106,22 @@ func NewServer(p *Project, a Access, tell func(format string, args ...any)) *Ser
 	}
 	s.sum = sha256.Sum256([]byte(s.session))
 	s.stop, s.end = context.WithCancel(context.Background())
+	s.boards = rehearse.NewDesk(rehearse.Options{Source: source{p}})
+	allowed := map[string][]string{}
 	for _, r := range s.routes() {
-		s.mux.HandleFunc("GET "+r.pattern, r.serve) // HEAD, too
-		s.mux.HandleFunc(r.pattern, func(w http.ResponseWriter, r *http.Request) {
-			w.Header().Set("Allow", "GET, HEAD")
-			faultMethod.refuse(w, r.Method+" is not for this address; GET and HEAD will do")
+		s.mux.HandleFunc(r.method+" "+r.pattern, r.serve) // GET: HEAD, too
+		if allowed[r.pattern] = append(allowed[r.pattern], r.method); r.method == http.MethodGet {
+			allowed[r.pattern] = append(allowed[r.pattern], http.MethodHead)
+		}
+	}
+	for pattern, methods := range allowed {
+		s.mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
+			w.Header().Set("Allow", strings.Join(methods, ", "))
+			faultMethod.refuse(w, r.Method+" is not for this address; "+strings.Join(methods, " and ")+" will do")
 		})
 	}
-	s.mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
-		faultMissing.refuse(w, "nothing is at "+r.URL.Path)
-	})
+	s.mux.HandleFunc("/", nothing)
+	s.mux.HandleFunc("/page", nothing) // else the library sends on to /page/
 	return s
 }
 
@@ -115,7 +129,7 @@ func NewServer(p *Project, a Access, tell func(format string, args ...any)) *Ser
 // gives nil.
 func (s *Server) Serve(ctx context.Context, on net.Listener) error {
 	server := &http.Server{Handler: s, ReadHeaderTimeout: headerPatience, ReadTimeout: readPatience, WriteTimeout: writePatience, IdleTimeout: idlePatience,
-		MaxHeaderBytes: mostHeader, ErrorLog: log.New(io.Discard, "", 0)}
+		MaxHeaderBytes: mostHeader - headerSlop, DisableGeneralOptionsHandler: true, ErrorLog: log.New(io.Discard, "", 0)}
 	var only http.Protocols
 	only.SetHTTP1(true) // one request a connection at a time, so that the limits hold
 	server.Protocols = &only
@@ -123,13 +137,14 @@ func (s *Server) Serve(ctx context.Context, on net.Listener) error {
 	stop := context.AfterFunc(ctx, func() {
 		defer close(shut)
 		s.end()
+		go s.boards.Close() // what moves is stopped before anything is waited for
 		within, cancel := context.WithTimeout(context.Background(), closePatience)
 		defer cancel()
 		if server.Shutdown(within) != nil {
 			server.Close()
 		}
 	})
-	err := server.Serve(&bounded{Listener: on, places: make(chan struct{}, mostConnections)})
+	err := server.Serve(newBounded(on))
 	if !stop() {
 		<-shut
 	}
@@ -140,12 +155,13 @@ func (s *Server) Serve(ctx context.Context, on net.Listener) error {
 	return err
 }
 
-// Close ends all sockets and waits for them.
+// Close stops the boards, parts from them, and ends all sockets; it waits for both.
 func (s *Server) Close() {
 	s.mu.Lock()
 	s.closed = true
 	s.mu.Unlock()
 	s.end()
+	s.boards.Close()
 	s.talks.Wait()
 }
 
@@ -187,33 +203,6 @@ func (s *Server) caught(w http.ResponseWriter, r *http.Request) {
 	}
 	s.tell("internal error at %s: %v\n%s", r.URL.Path, what, debug.Stack())
 	faultInternal.refuse(w, "what happened stands in the messages of limberjack")
-}
-
-// bounded is a listener with so many connections at once; the next one waits.
-type bounded struct {
-	net.Listener
-	places chan struct{}
-}
-
-func (b *bounded) Accept() (net.Conn, error) {
-	b.places <- struct{}{}
-	c, err := b.Listener.Accept()
-	if err != nil {
-		<-b.places
-		return nil, err
-	}
-	return &seated{Conn: c, leave: sync.OnceFunc(func() { <-b.places })}, nil
-}
-
-// seated is a connection that gives its place back.
-type seated struct {
-	net.Conn
-	leave func()
-}
-
-func (p *seated) Close() error {
-	p.leave()
-	return p.Conn.Close()
 }
 
 // same compares a text with a sum in constant time.

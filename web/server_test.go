@@ -132,9 +132,9 @@ func TestRefusals(t *testing.T) {
 		{"foreign page posts", "POST", "/", []string{"Sec-Fetch-Site: cross-site", "Sec-Fetch-Dest: document"}, "wrong-origin"},
 		{"foreign page opens a socket", "GET", "/api/socket", []string{"Origin: http://evil.example", "Connection: Upgrade", "Upgrade: websocket", "Sec-WebSocket-Version: 13", "Sec-WebSocket-Key: AAAAAAAAAAAAAAAAAAAAAA=="}, "wrong-origin"},
 		// Methods: RFC 9110, section 15.5.6.
-		{"post", "POST", "/api/project", nil, "wrong-method"},
+		{"post", "POST", "/api/project", []string{"Origin: http://" + d.host}, "wrong-method"},
 		{"put", "PUT", "/api/motions/greet/score", nil, "wrong-method"},
-		{"delete", "DELETE", "/", nil, "wrong-method"},
+		{"delete", "DELETE", "/", []string{"Origin: http://" + d.host}, "wrong-method"},
 		{"options", "OPTIONS", "/api/project", nil, "wrong-method"},
 		{"a word of one's own", "BREW", "/page/main.js", nil, "wrong-method"},
 		// Paths.
@@ -143,6 +143,10 @@ func TestRefusals(t *testing.T) {
 		{"a file that is no page", "GET", "/page/nothing.js", nil, "not-found"},
 		{"a folder of the page", "GET", "/page/sheet", nil, "not-found"},
 		{"a folder of the page with a slash", "GET", "/page/sheet/", nil, "not-found"},
+		{"the page's folder", "GET", "/page", nil, "not-found"},
+		{"the page's folder with a slash", "GET", "/page/", nil, "not-found"},
+		{"a motion's folder", "GET", "/api/motions/greet", nil, "not-found"},
+		{"a part with a slash", "GET", "/api/motions/greet/score/", nil, "not-found"},
 		{"the source", "GET", "/page/server.go", nil, "not-found"},
 		{"a motion that is not there", "GET", "/api/motions/gret/score", nil, "no-such-motion"},
 		{"a motion by its file", "GET", "/api/motions/greet.motion.yaml/score", nil, "no-such-motion"},
@@ -211,6 +215,12 @@ func TestSizes(t *testing.T) {
 	}{
 		{"a body", "GET /api/project HTTP/1.1\r\n" + head + "Content-Length: 4097\r\n\r\n" + strings.Repeat("a", 4097), 413},
 		{"a body that is said to be huge", "GET /api/project HTTP/1.1\r\n" + head + "Content-Length: 999999999999\r\n\r\n", 413},
+		{"a body of unknown length", "GET /api/project HTTP/1.1\r\n" + head + "Transfer-Encoding: chunked\r\n\r\n5\r\nhello\r\n0\r\n\r\n", 411}, // RFC 9110, section 15.5.12
+		{"headers that just do", "GET /api/project HTTP/1.1\r\n" + head + strings.Repeat("X-A: "+strings.Repeat("a", 995)+"\r\n", 16) + "\r\n", 200},
+		{"headers that just do not", "GET /api/project HTTP/1.1\r\n" + head + strings.Repeat("X-A: "+strings.Repeat("a", 995)+"\r\n", 17) + "\r\n", 431},
+		{"all of the server", "OPTIONS * HTTP/1.1\r\n" + head + "\r\n", 400},
+		{"a coding that nobody knows", "GET /api/project HTTP/1.1\r\n" + head + "Transfer-Encoding: gzip\r\n\r\n", 501},                  // RFC 9112, section 6.1
+		{"an expectation that nobody knows", "GET /api/project HTTP/1.1\r\n" + head + "Expect: tea\r\n\r\n", 417},                        // RFC 9110, section 10.1.1
 		{"headers", "GET /api/project HTTP/1.1\r\n" + head + strings.Repeat("X-A: "+strings.Repeat("a", 1000)+"\r\n", 40) + "\r\n", 431}, // RFC 6585, section 5
 		{"an address", "GET /" + strings.Repeat("a", 4000) + " HTTP/1.1\r\n" + head + "\r\n", 414},
 		{"no host", "GET / HTTP/1.1\r\nConnection: close\r\n\r\n", 400}, // RFC 9112, section 3.2
@@ -385,8 +395,7 @@ func TestSocket(t *testing.T) {
 			e := d.listen()
 			e.until("the first word", settled(stateGood))
 			go e.conn.WriteMessage(c.kind, make([]byte, c.size))
-			e.conn.SetReadDeadline(time.Now().Add(waiting))
-			_, _, err := e.conn.ReadMessage()
+			err := e.end()
 			var closed *websocket.CloseError
 			if !errors.As(err, &closed) || closed.Code != c.code {
 				t.Errorf("it ends with %v, not %d", err, c.code)
@@ -401,8 +410,7 @@ func TestSocketEnds(t *testing.T) {
 	e := d.listen()
 	e.until("the first word", settled(stateGood))
 	d.server.Close()
-	e.conn.SetReadDeadline(time.Now().Add(waiting))
-	if _, _, err := e.conn.ReadMessage(); !websocket.IsCloseError(err, websocket.CloseGoingAway) {
+	if err := e.end(); !websocket.IsCloseError(err, websocket.CloseGoingAway) {
 		t.Errorf("it ends with %v", err)
 	}
 }

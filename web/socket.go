@@ -51,15 +51,30 @@ func (s *Server) socket(w http.ResponseWriter, r *http.Request) {
 	s.talk(c)
 }
 
-// talk sends the newest listing until the page goes away, or says something that
-// this server does not understand.
+// hello is the first message on a socket.
+type hello struct {
+	Type string `json:"type"`
+	Page int    `json:"page"` // the page's number, which everyone may know
+	Key  string `json:"key"`  // with which this page writes
+}
+
+// talk greets the page and sends the newest listing, and what the boards do, until it
+// goes away, or says something that this server does not understand.
 func (s *Server) talk(c *websocket.Conn) {
+	number, key, left := s.seats.join()
+	defer left()
+	c.SetWriteDeadline(time.Now().Add(socketWrite))
+	if c.WriteJSON(hello{"hello", number, key}) != nil {
+		return
+	}
 	news, leave := s.project.Hear()
 	defer leave()
 	gone := make(chan struct{})
+	seat := s.boards.Join(pageName(number))
+	defer seat.Leave()
 	go func() {
 		defer close(gone)
-		listen(c)
+		(&listener{conn: c, seat: seat}).listen()
 	}()
 	ping := time.NewTicker(socketPing)
 	defer ping.Stop()
@@ -69,10 +84,15 @@ func (s *Server) talk(c *websocket.Conn) {
 		case <-gone:
 			return
 		case <-s.stop.Done():
+			seat.Leave()
 			bye(c, websocket.CloseGoingAway, "the server ends")
 			return
 		case body := <-news:
 			err = send(c, body)
+		case body := <-seat.News():
+			err = tellText(c, body)
+		case body := <-seat.Answers():
+			err = tellText(c, body)
 		case <-ping.C:
 			err = c.WriteControl(websocket.PingMessage, nil, time.Now().Add(socketWrite))
 		}
@@ -95,16 +115,6 @@ func send(c *websocket.Conn, body []byte) error {
 		}
 	}
 	return w.Close()
-}
-
-// listen reads until the page goes away. There is no message that a page may send.
-func listen(c *websocket.Conn) {
-	c.SetReadLimit(mostMessage) // beyond it the library closes with 1009
-	c.SetReadDeadline(time.Now().Add(socketQuiet))
-	c.SetPongHandler(func(string) error { return c.SetReadDeadline(time.Now().Add(socketQuiet)) })
-	if _, _, err := c.ReadMessage(); err == nil {
-		bye(c, websocket.ClosePolicyViolation, "this server takes no messages")
-	}
 }
 
 // bye closes with a reason. Who does not take it is closed all the same.

@@ -169,7 +169,8 @@ func TestPageWithLittle(t *testing.T) {
 			}
 			for name, can := range pressed {
 				without := slices.Contains([]string{"Mark −", "Mark +", "No span", "No sound"}, name)
-				if can != (c.plays && !without) {
+				// Boards can be reached, and stopped, whatever the files are like.
+				if can != (c.plays && !without || name == "Rehearse") {
 					t.Errorf("%q can be pressed: %v", name, can)
 				}
 			}

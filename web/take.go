@@ -27,15 +27,18 @@ type take struct {
 	report   *check.Report
 	layout   layout
 	revision string
-	score    []byte // JSON
+	drawn    *Score
+	score    []byte // drawn as JSON
 	title    string
 	files    map[string]stamp // that it was read from
 	parts    float64          // pieces of all its curves, estimated
 
 	sound string // names the sound in its state; empty: there is none
 
-	mu     sync.Mutex // held while curves are worked out
-	curves []byte     // nil: to be worked out anew
+	mu     sync.Mutex
+	curves []byte  // nil: to be worked out anew
+	making *errand // that works them out; nil: none does
+	gone   bool    // another one has its place
 }
 
 // mostParts bounds the pieces of all curves of a motion, so that no file can ask for
@@ -67,17 +70,23 @@ func (m *maker) load(ctx context.Context, r *reading, of *motion, room float64, 
 			return nil, err
 		}
 	}
+	return m.finish(ctx, script, r.files, of, room)
+}
+
+// finish makes a take of a script that was read from files.
+func (m *maker) finish(ctx context.Context, script *sequence.Script, files map[string]stamp, of *motion, room float64) (*take, error) {
 	parts := partsOf(script)
 	if parts > room {
 		return nil, sequence.Problems{{At: script.At, Text: fmt.Sprintf("the motion has some %.1f million pieces of curve; the page has room for %.1f million", parts/1e6, max(0, room)/1e6),
 			Hint: "make layers end earlier, or lower their rates; of a show, preview the motion by itself"}}
 	}
-	if t, err = m.make(ctx, script, of, m.revision(r.files, of.loops)); err != nil {
+	t, err := m.make(ctx, script, of, m.revision(files, of.loops))
+	if err != nil {
 		return nil, err
 	}
-	t.parts, t.files = parts, r.files
+	t.parts, t.files = parts, files
 	if a := script.Audio; a != nil && a.Level != nil {
-		t.sound = m.revision(map[string]stamp{a.File: r.files[a.File]}, false)
+		t.sound = m.revision(map[string]stamp{a.File: files[a.File]}, false)
 	}
 	return t, nil
 }
@@ -130,7 +139,7 @@ func (m *maker) make(ctx context.Context, script *sequence.Script, of *motion, r
 	if err != nil {
 		return nil, fmt.Errorf("%s cannot be described: %w", script.File, err)
 	}
-	return &take{perf: perf, report: report, layout: l, revision: revision, score: body, title: script.Name, curves: curves}, nil
+	return &take{perf: perf, report: report, layout: l, revision: revision, drawn: score, score: body, title: script.Name, curves: curves}, nil
 }
 
 func stopOf(ctx context.Context) func() bool { return func() bool { return ctx.Err() != nil } }
@@ -250,18 +259,48 @@ func float32At(b []byte) float32 {
 	return math.Float32frombits(binary.LittleEndian.Uint32(b))
 }
 
-// curvesBody gives the curves, anew where they were let go.
-func (t *take) curvesBody(ctx context.Context) ([]byte, error) {
+// curvesOf gives the curves of a take, anew where they were let go; it waits for
+// them until ctx ends. It gives errGone for a take that is no longer served.
+func (p *Project) curvesOf(ctx context.Context, t *take) ([]byte, error) {
+	body, work, err := p.curvesOrWork(t)
+	if work != nil {
+		body, err = work.wait(ctx)
+	}
+	if err == nil {
+		p.use(t)
+	}
+	return body, err
+}
+
+// curvesOrWork gives the curves, or the work on them.
+func (p *Project) curvesOrWork(t *take) ([]byte, *errand, error) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	if t.curves == nil {
-		_, body, ok := record(t.perf, t.layout, stopOf(ctx))
-		if !ok {
-			return nil, errStopped
-		}
-		t.curves = body
+	switch {
+	case t.gone:
+		return nil, nil, errGone
+	case t.curves != nil:
+		return t.curves, nil, nil
+	case t.making == nil:
+		t.making = p.errands.send(func(stop func() bool) ([]byte, error) {
+			_, body, ok := record(t.perf, t.layout, stop)
+			if !ok {
+				return nil, errStopped
+			}
+			return body, nil
+		}, func(body []byte) { p.made(t, body) })
 	}
-	return t.curves, nil
+	return nil, t.making, nil
+}
+
+// made takes in the curves that were worked out; nil: they were not.
+func (p *Project) made(t *take, body []byte) {
+	t.mu.Lock()
+	t.curves, t.making = body, nil
+	t.mu.Unlock()
+	if body != nil {
+		p.use(t) // nobody may be waiting for them any more
+	}
 }
 
 // letGo forgets the curves, which can be worked out again.
@@ -269,4 +308,14 @@ func (t *take) letGo() {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	t.curves = nil
+}
+
+// retire calls off the work on a take that nobody asks for any more.
+func (t *take) retire() {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.gone = true
+	if t.making != nil {
+		t.making.callOff(errGone)
+	}
 }

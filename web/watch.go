@@ -9,7 +9,7 @@ import (
 
 // Times of a watcher.
 const (
-	settle   = 20 * time.Millisecond  // after the last event, since editors write in steps
+	settle   = 20 * time.Millisecond  // after the last event, and from reading to telling, since editors write in steps
 	longest  = 100 * time.Millisecond // after the first
 	pollSlow = time.Second            // where the system tells of changes; it tells nothing of some network folders, and of the target of a link
 	pollFast = 100 * time.Millisecond // where it does not
@@ -91,7 +91,8 @@ func (w *watcher) run() {
 	seen := map[string]look{}
 	due := time.NewTimer(time.Hour)
 	due.Stop()
-	var first time.Time // of the events that were not told yet
+	var first time.Time // of the events after which nothing was told yet, but for the first
+	var told time.Time
 	for {
 		select {
 		case <-w.done:
@@ -100,12 +101,15 @@ func (w *watcher) run() {
 			seen = w.know(m.names, seen, poll)
 			close(m.done)
 		case <-events:
-			if first.IsZero() {
-				first = time.Now()
+			if now := time.Now(); first.IsZero() {
+				first = now
+				if now.Sub(told) >= settle {
+					w.tell() // what it has come to is held back until it has settled
+				}
 			}
 			due.Reset(min(settle, max(0, longest-time.Since(first))))
 		case <-due.C:
-			first = time.Time{}
+			first, told = time.Time{}, time.Now()
 			w.tell()
 		case <-failures: // events may have been lost
 			w.tell()

@@ -7,7 +7,8 @@
 // that out over HTTP, to its own page and to no other: API.md has every endpoint,
 // message and limit.
 //
-// Nothing here changes a file, and nothing outside the project's folder is read.
+// Motions are changed in their own text, and nothing outside the project's folder is
+// read or written.
 // Whatever a file holds, the server goes on: the readers' bounds hold, what would
 // take too long or too much room is refused, and a fault in the program itself
 // becomes a problem of that file.

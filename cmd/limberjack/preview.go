@@ -38,7 +38,13 @@ follows the files: what an editor saves is read, checked and drawn at once. File
 with errors show their places, and the last good motion stays. Ctrl-C ends it.
 
 It reads the folder of the file and nothing outside it; --folder names a wider one.
-It changes no file.
+
+The page can also rehearse on the real boards. One page drives, the others watch, and
+each can stop. A page that is closed, hidden or not heard of for a second stops what
+it drives. Ctrl-C is a controlled stop, too: every axis is brought to rest within its
+limits before the command ends; Ctrl-C twice drops the pulses now, also of axes that
+carry weight, which then fall. These are stops by software, and replace no switch
+that cuts the power.
 
 Only this computer can open the page. With --listen others can, by a link with a
 token; whoever has the link can look. What goes over a network without --tls-cert
@@ -96,10 +102,33 @@ func runPreview(ctx context.Context, o previewOptions, out, errOut io.Writer) er
 	} else if access.Token != "" && o.listen != "" {
 		tell("the link and what it shows go over the network for everybody there to read; --tls-cert and --tls-key would hide them")
 	}
-	ctx, end := signal.NotifyContext(contextOr(ctx), os.Interrupt, syscall.SIGTERM)
+	// Who reads what is told may go before the boards stand still, as when Ctrl-C ends all
+	// of a pipeline: writing to nobody must not end this process.
+	signal.Ignore(syscall.SIGPIPE)
+	interrupted := make(chan os.Signal, 4)
+	signal.Notify(interrupted, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
+	defer signal.Stop(interrupted)
+	server := web.NewServer(project, access, tell)
+	ctx, end := context.WithCancel(contextOr(ctx))
 	defer end()
+	over := make(chan struct{})
+	defer close(over)
+	go stopPreview(interrupted, over, end, func() { server.Halt(true) })
 	fmt.Fprintln(out, link)
-	return servePreview(ctx, project, web.NewServer(project, access, tell), on)
+	return servePreview(ctx, project, server, on)
+}
+
+// stopPreview ends the preview at the first signal, which stops the boards, controlled;
+// each further one drops their pulses.
+func stopPreview(interrupted <-chan os.Signal, over <-chan struct{}, end, drop func()) {
+	for act := end; ; act = drop {
+		select {
+		case <-interrupted:
+			act()
+		case <-over:
+			return
+		}
+	}
 }
 
 // servePreview follows the files and serves until ctx ends.

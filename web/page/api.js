@@ -4,6 +4,9 @@
 import { decodeCurves, decodeWaveform } from "./curves.js";
 import { showsAll, within } from "./view.js";
 import { spanWithin } from "./player.js";
+import { motionPath } from "./which.js";
+
+export { motionOf, motionPath } from "./which.js";
 
 /** @typedef {import("./types.js").State} State */
 /** @typedef {import("./types.js").Store} Store */
@@ -11,16 +14,6 @@ import { spanWithin } from "./player.js";
 /** @typedef {import("./types.js").Curves} Curves */
 /** @typedef {import("./types.js").Project} Project */
 /** @typedef {import("./types.js").Waveform} Waveform */
-
-/**
- * The page's name for a motion's data.
- * @param {string} name
- * @param {"score"|"curves"|"sound"|"waveform"} part
- * @returns {string}
- */
-export function motionPath(name, part) {
-  return `/api/motions/${encodeURIComponent(name)}/${part}`;
-}
 
 const answerWithin = 4000; // ms
 
@@ -66,14 +59,17 @@ async function problemText(answer) {
  * The score and the curves of one and the same version of a motion.
  * @param {string} name
  * @param {AbortSignal} [signal]
+ * @param {(path: string) => Promise<Response|null>} [early]  an answer that is there already
  * @returns {Promise<{score: Score, curves: Curves}>}
  */
-export async function loadMotion(name, signal) {
+export async function loadMotion(name, signal, early = async () => null) {
+  /** @param {"score"|"curves"} part */
+  const answerOf = async (part) => await early(motionPath(name, part)) ?? ask(motionPath(name, part), signal);
   for (let tries = 0; ; tries++) {
-    const [first, second] = await Promise.all([ask(motionPath(name, "score"), signal), ask(motionPath(name, "curves"), signal)]);
+    const [first, second] = await Promise.all([answerOf("score"), answerOf("curves")]);
     const [score, data] = await Promise.all([/** @type {Promise<Score>} */ (first.json()), second.arrayBuffer()]);
     // The file may have changed between the two answers.
-    if (!isOf(second, score) && tries < 3) continue;
+    if (!isOf(second, score.revision) && tries < 3) continue;
     const curves = decodeCurves(data);
     checkIndices(score, curves);
     return { score, curves };
@@ -81,13 +77,13 @@ export async function loadMotion(name, signal) {
 }
 
 /**
- * Whether an answer is of the score's version: its tag begins with it.
+ * Whether an answer is of a version of the motion: its tag begins with it.
  * @param {Response} answer
- * @param {Score} score
+ * @param {string} revision
  */
-function isOf(answer, score) {
+function isOf(answer, revision) {
   const tag = answer.headers.get("ETag");
-  return tag === null || tag.replace(/^(W\/)?"/, "").startsWith(score.revision);
+  return tag === null || tag.replace(/^(W\/)?"/, "").startsWith(revision);
 }
 
 /**
@@ -161,34 +157,29 @@ function keptFinding(number, old, score) {
   return same[0]?.number ?? null;
 }
 
-/**
- * The motion to show: the one chosen while the project has it, else the first
- * that can be shown.
- * @param {Project} project
- * @param {string} chosen
- * @returns {string} "" where there is none
- */
-export function motionOf(project, chosen) {
-  if (project.motions.some((m) => m.name === chosen)) return chosen;
-  return (project.motions.find((m) => m.state !== "absent") ?? project.motions[0])?.name ?? "";
-}
-
 const nothing = { score: null, curves: null, waveform: null, time: 0, loop: null, finding: null };
 
 /**
  * Keeps the store's motion as the project says it is.
  * @param {Store} store
- * @returns {{follow: () => Promise<void>}} follow is called when the project or the chosen motion has changed
+ * @param {(path: string) => Promise<Response|null>} [early]  answers that are there already
+ * @returns {{follow: () => Promise<void>, rest: () => void}} follow is called when the project or the chosen motion has changed;
+ *   rest lets go of what is on its way
  */
-export function createFollower(store) {
+export function createFollower(store, early = async () => null) {
   /** @type {AbortController|null} */
   let flight = null;
   let bound = ""; // what the flight is for
 
-  /** @param {string} name @param {AbortSignal} signal */
-  async function load(name, signal) {
+  /** @param {string} name @param {string} revision @param {AbortSignal} signal */
+  async function load(name, revision, signal) {
+    /** What came early may be of a version that is gone. @param {string} path */
+    const known = async (path) => {
+      const answer = await early(path);
+      return answer && isOf(answer, revision) ? answer : null;
+    };
     try {
-      const { score, curves } = await loadMotion(name, signal);
+      const { score, curves } = await loadMotion(name, signal, known);
       if (signal.aborted) return;
       store.set(takeUp(store.get(), score, curves));
       if (score.sound) await fillWaveform(name, signal);
@@ -209,6 +200,10 @@ export function createFollower(store) {
   }
 
   return {
+    rest() {
+      flight?.abort();
+      bound = "";
+    },
     async follow() {
       const { project, motion, score } = store.get();
       const entry = project?.motions.find((m) => m.name === motion);
@@ -224,7 +219,7 @@ export function createFollower(store) {
       flight?.abort();
       flight = new AbortController();
       bound = want;
-      await load(entry.name, flight.signal);
+      await load(entry.name, entry.revision, flight.signal);
     },
   };
 }
@@ -245,11 +240,12 @@ export function pause(tries, chance) {
  * @param {object} options
  * @param {string} options.url
  * @param {(project: Project) => void} options.onProject
+ * @param {(message: any) => void} [options.onMessage]  any other than the project
  * @param {(connected: boolean) => void} options.onConnection
- * @returns {{now: () => void, probe: () => void, close: () => void}} now connects at once where there is no
- *   connection; probe finds out whether one that seems to be there is
+ * @returns {{now: () => void, probe: () => void, close: () => void, send: (text: string) => boolean}} now connects at once where there is no
+ *   connection; probe finds out whether one that seems to be there is; send says whether there is one
  */
-export function connect({ url, onProject, onConnection }) {
+export function connect({ url, onProject, onConnection, onMessage }) {
   /** @type {WebSocket|null} */
   let socket = null;
   let tries = 0;
@@ -262,8 +258,13 @@ export function connect({ url, onProject, onConnection }) {
     const s = new WebSocket(url);
     socket = s;
     s.onmessage = (event) => {
+      if (s !== socket) return;
       const project = projectIn(event.data);
-      if (!project || s !== socket) return;
+      if (!project) {
+        const message = messageIn(event.data);
+        if (message) onMessage?.(message);
+        return;
+      }
       tries = 0;
       onConnection(true);
       onProject(project);
@@ -288,6 +289,11 @@ export function connect({ url, onProject, onConnection }) {
   open();
   return {
     now,
+    send(text) {
+      if (socket?.readyState !== WebSocket.OPEN) return false;
+      socket.send(text);
+      return true;
+    },
     // A tablet that has slept may hold a socket that nobody answers any more.
     probe() {
       const s = socket;
@@ -303,6 +309,16 @@ export function connect({ url, onProject, onConnection }) {
       socket?.close();
     },
   };
+}
+
+/** @param {unknown} data @returns {{type: string}|null} */
+function messageIn(data) {
+  try {
+    const message = JSON.parse(String(data));
+    return typeof message?.type === "string" ? message : null;
+  } catch {
+    return null;
+  }
 }
 
 /**

@@ -1,6 +1,7 @@
 // The dialog that lists the keys.
 
 import { make } from "./dom.js";
+import { editKeys, listKeys } from "./edit/keys.js";
 import { shortcuts } from "./keys.js";
 
 /** @typedef {{labels: string[], words: string}} Entry */
@@ -36,6 +37,9 @@ export const besides = [
       { labels: ["Enter", "Space"], words: "press: a name selects its row" },
     ],
   },
+  { title: "While editing", id: "edit", list: editKeys.map(({ label, words }) => ({ labels: [label], words })) },
+  { title: "On the keys of a row, while editing", id: "edit-keys", list: listKeys },
+  { title: "While boards are armed, everywhere", id: "rehearse", list: [{ labels: ["Esc"], words: "stop the boards; again: drop the pulses, and what carries weight falls" }] },
   {
     title: "Wherever something is open", id: "open", list: [
       { labels: ["Esc"], words: "close the note, list or dialog" },

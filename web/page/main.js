@@ -3,11 +3,14 @@
 import { ask, connect, createFollower, motionOf, motionPath, projectIn } from "./api.js";
 import { createControls } from "./controls.js";
 import { byId } from "./dom.js";
+import { createEdit } from "./edit/edit.js";
+import { early } from "./first.js";
 import { createHelp } from "./help.js";
 import { listen } from "./keys.js";
 import { createLoop } from "./loop.js";
 import { createFindings, createLower, createMasthead, createMotions, createNotices } from "./panels.js";
 import { nextOf, spanWithin, withEnd } from "./player.js";
+import { createRehearse } from "./rehearse/rehearse.js";
 import { createSheet } from "./sheet/sheet.js";
 import { createSound } from "./sound.js";
 import { createStage } from "./stage/stage.js";
@@ -15,6 +18,7 @@ import { createStore, initialState } from "./store.js";
 import { clockTime } from "./time.js";
 import { createTransport } from "./transport.js";
 import { panned, turned, within, zoomed } from "./view.js";
+import { chosenIn } from "./which.js";
 
 /** @typedef {import("./types.js").Actions} Actions */
 /** @typedef {import("./types.js").Part} Part */
@@ -30,34 +34,47 @@ const sound = createSound();
 const announce = createAnnouncer(byId("said"));
 const transport = createTransport({ store, sound, request: loop.request, announce });
 const actions = createActions();
-const follower = createFollower(store);
+const follower = createFollower(store, early);
 const options = { store, actions, request: loop.request };
 
+let pageKey = ""; // by which the server knows this page's changes
+/** @type {import("./edit/edit.js").Editing|null} */
+let edit = null;
+
 const help = createHelp(/** @type {HTMLDialogElement} */ (byId("help")), store, actions);
-const page = { help, turnTheme: () => actions.setTheme(store.get().theme === "dark" ? "paper" : "dark") };
+const page = { help, turnEdit: () => edit?.editor.setOn(!edit.editor.on()), turnTheme: () => actions.setTheme(store.get().theme === "dark" ? "paper" : "dark") };
 createMasthead(byId("masthead"), store, page);
 createMotions(byId("motions"), store, actions);
 createLower(byId("lower"), byId("desk"), store, loop.request);
 createFindings(byId("findings"), store, actions);
+const sheet = createSheet({ element: byId("sheet"), ...options, taken: (event) => edit?.taken(event) ?? false });
 /** @type {Part[]} */
 const parts = [
   createControls({ element: byId("transport"), ...options }),
-  createSheet({ element: byId("sheet"), ...options }),
+  sheet,
   createStage({ element: byId("stage"), ...options }),
 ];
+edit = createEdit({ ...options, bar: byId("edit"), beside: /** @type {HTMLElement} */ (document.querySelector("#transport .place")), ground: () => sheet.ground, follow, rest: follower.rest, key: () => pageKey });
+parts.push(edit);
 listen(document, { ...actions, ...page }, store.get);
 followSystem();
 followSound();
 
 // The first answer comes sooner by itself than by the socket, which has to shake hands.
-void ask("/api/project").then((answer) => answer.text()).then((text) => {
+void early("/api/project").then(async (answer) => (answer ?? (await ask("/api/project"))).text()).then((text) => {
   const project = projectIn(`{"type":"project","project":${text}}`);
   if (project && !store.get().project) takeProject(project);
 }, () => {});
 
+const rehearse = createRehearse({ element: byId("rehearse"), beside: /** @type {HTMLElement} */ (document.querySelector("#transport .place")), dialogs: [byId("help")], store, actions, send: (text) => link.send(text) });
+
 const link = connect({
   url: `${location.protocol === "https:" ? "wss" : "ws"}://${location.host}/api/socket`,
   onProject: takeProject,
+  onMessage(message) {
+    if (message.type === "hello") pageKey = message.key;
+    rehearse.take(message);
+  },
   onConnection: (connected) => store.set({ connected }),
 });
 createNotices(byId("notices"), store, { reconnect: link.now, announce });
@@ -74,16 +91,22 @@ store.subscribe((state, before) => {
 
 /** @param {import("./types.js").Project} project */
 function takeProject(project) {
-  const motion = motionOf(project, store.get().motion || chosenBefore());
+  const motion = motionOf(project, store.get().motion || chosenIn(location.hash));
   const { problems } = store.get();
   // The same errors again are no news.
   const same = JSON.stringify(problems) === JSON.stringify(project.problems);
   store.set({ project, motion, problems: same ? problems : project.problems });
-  void follower.follow();
+  follow();
+}
+
+/** What the page itself has changed comes as the answer to that. */
+function follow() {
+  const { project, motion } = store.get();
+  if (!edit?.editor.leads(project?.motions.find((m) => m.name === motion)?.revision ?? "")) void follower.follow();
 }
 
 // For the browser's console, and for tests that drive the page.
-Object.assign(globalThis, { limberjack: { store, actions, sound } });
+Object.assign(globalThis, { limberjack: { store, actions, sound, sheet } });
 
 // The even times of frames make an even movement. A frame that was held up says
 // a time that is over, and the picture would trail the sound by as much.
@@ -258,15 +281,6 @@ function followSound() {
       store.set({ sound: "failed", soundTrouble });
       announce(`No sound: ${soundTrouble}`);
     }
-  }
-}
-
-/** The motion that the address names. */
-function chosenBefore() {
-  try {
-    return decodeURIComponent(location.hash.slice(1));
-  } catch {
-    return "";
   }
 }
 

@@ -24,7 +24,7 @@ import { createSmoother } from "./player.js";
 const lead = 0.03;   // s: what is scheduled sooner may come late
 const fade = 0.004;  // s: a cut without it clicks
 const patience = 400; // ms to wait for the clock to wake
-const sleepAfter = 30000; // ms
+const sleepAfter = 5000; // ms: a clock that runs costs a tenth of a core
 const grainLength = 0.07; // s
 
 /** @returns {Sound} */

@@ -14,6 +14,7 @@ export function initialState() {
     finding: null, row: null,
     theme: "paper", themeCount: 0, shortcuts: true,
     stage: { yaw: 35, pitch: 15, distance: 0, target: [0, 0, 0], ghost: true, trails: false, onion: 0, mask: null },
+    edit: { on: false, many: false, keys: [], cursor: null, busy: false, fault: "" },
   };
 }
 

@@ -24,6 +24,15 @@
  * @property {number} errors
  * @property {number} warnings
  * @property {number} length    s
+ * @property {string} [text]    revision of the file's text
+ * @property {boolean} [saved]  whether the file has that text
+ * @property {Conflict|null} [conflict]
+ * @property {string} [trouble] why it cannot be saved at present, or ""
+ */
+
+/**
+ * Two versions of a motion's text: one in its file, one kept beside it.
+ * @typedef {{file: string, at: string}} Conflict
  */
 
 /**
@@ -59,6 +68,8 @@
  * @property {Head} head     the family of the ease, by which its note head is drawn
  * @property {number} line
  * @property {boolean} locked
+ * @property {{track: string, index: number}|null} [address]  by which it is changed; null of a pose's or phrase's
+ * @property {{kind: "pose"|"phrase", name: string, index: number, line: number}|null} [from]  the placement that it belongs to
  */
 
 /**
@@ -167,6 +178,15 @@
  * @property {Finding[]} findings
  * @property {Joint[]} joints
  * @property {Sound|null} sound
+ * @property {string} [text]       revision of the file's text, on which the next change is made
+ * @property {number} [undo]       steps that can be undone
+ * @property {number} [redo]
+ * @property {boolean} [saved]
+ * @property {Conflict|null} [conflict]
+ * @property {string} [trouble]
+ * @property {boolean} [paced]     times of the file are not those of the performance
+ * @property {{name: string, values: Record<string, number>, line: number}[]} [poses]
+ * @property {{index: number, kind: "pose"|"phrase", name: string, at: number, locked: boolean, line: number}[]} [placements]
  */
 
 /**
@@ -200,6 +220,19 @@
  * @property {null|"16:9"|"1.85:1"|"2.39:1"|"4:3"|"9:16"} mask
  */
 
+/** @typedef {{row: string, k: number}} KeyRef  a key: its row's id, and its place among that row's keys */
+
+/**
+ * How the motion is edited.
+ * @typedef {object} EditState
+ * @property {boolean} on
+ * @property {boolean} many       a tap adds to the selection
+ * @property {KeyRef[]} keys      the selected ones
+ * @property {KeyRef|null} cursor the one at hand for the keyboard
+ * @property {boolean} busy       a change is on its way
+ * @property {string} fault       why something was not done, or ""
+ */
+
 /**
  * All that two parts of the page need.
  * @typedef {object} State
@@ -229,6 +262,7 @@
  * @property {number} themeCount   goes up when the colours change
  * @property {boolean} shortcuts   whether keys without Ctrl work
  * @property {StageView} stage
+ * @property {EditState} edit
  */
 
 /**

@@ -22,6 +22,7 @@ import { timeAt, xOf } from "./geometry.js";
  * @property {() => void} onLeave
  * @property {(span: Span|null) => void} onLoop  a loop that is being drawn
  * @property {() => void} request
+ * @property {(event: PointerEvent) => boolean} taken  whether another hand has this pointer
  */
 
 const slack = 5;      // px that a tap may move
@@ -100,6 +101,7 @@ export function createHands(ground) {
   /** @param {number} dx @param {number} dy @param {PointerEvent} event */
   function drag(dx, dy, event) {
     ground.onLeave();
+    if (ground.taken(event)) return;
     actions.pan(-dx * perPixel());
     scroller.scrollTop -= dy;
     const dt = Math.max(1, event.timeStamp - moveAt);
@@ -122,7 +124,7 @@ export function createHands(ground) {
   /** @param {PointerEvent} event */
   function up(event) {
     if (!fingers.delete(event.pointerId)) return;
-    if (event.type === "pointercancel") {
+    if (event.type === "pointercancel" || ground.taken(event)) {
       thrown = { x: 0, y: 0, last: 0 };
       return;
     }

@@ -21,10 +21,10 @@ const handWidth = 17;   // px, of the canvas that holds the playhead
 const stillness = 150;  // ms without a move, after which the sheet is at rest
 
 /**
- * @param {import("../types.js").PartOptions} options
- * @returns {import("../types.js").Part}
+ * @param {import("../types.js").PartOptions & {taken?: (event: PointerEvent) => boolean}} options  taken: whether a hand does something else than to move the sheet
+ * @returns {import("../types.js").Part & {ground: import("../edit/edit.js").Ground}}
  */
-export function createSheet({ element, store, actions, request }) {
+export function createSheet({ element, store, actions, request, taken = () => false }) {
   const get = store.get;
   const canvas = make("canvas", { class: "sheet-paper", "aria-hidden": "true" });
   const hand = make("canvas", { class: "sheet-hand", "aria-hidden": "true" });
@@ -70,7 +70,7 @@ export function createSheet({ element, store, actions, request }) {
   let waveOf = null;
 
   const hands = createHands({
-    staves: canvas, ruler, scroller, get, actions, request,
+    staves: canvas, ruler, scroller, get, actions, request, taken,
     frame: () => ({ left: job?.metrics.left ?? 0, width: job ? stavesWidth(job) : 1, loop: job?.bands.loop ?? 0, loopEnd: job?.bands.rulers ?? 0 }),
     toX: (clientX) => clientX - canvas.getBoundingClientRect().left,
     toY: (clientY) => clientY - canvas.getBoundingClientRect().top,
@@ -144,12 +144,12 @@ export function createSheet({ element, store, actions, request }) {
     drawn = state;
     if (!before || before.themeCount !== state.themeCount) colours = readColours();
     const { score, curves } = state;
-    const ready = Boolean(score && curves);
+    const ready = Boolean(score && curves && specsOf(score).length > 0);
     element.classList.toggle("sheet-bare", !ready);
     if (empty.hidden !== ready) empty.hidden = ready;
     handAt = NaN;
-    if (!score || !curves) {
-      empty.textContent = state.project ? "No motion to show." : "Reading the motion …";
+    if (!score || !curves || !ready) {
+      empty.textContent = score && curves ? "The rig has no axes, so there are no staves." : state.project ? "No motion to show." : "Reading the motion …";
       job = null;
       hand.style.visibility = "hidden";
       return;
@@ -441,6 +441,7 @@ export function createSheet({ element, store, actions, request }) {
 
   return {
     draw,
+    ground: { canvas, window: sheet, job: () => job, toX: (x) => x - canvas.getBoundingClientRect().left, toY: (y) => y - canvas.getBoundingClientRect().top, reveal },
     destroy() {
       resized.disconnect();
       clearTimeout(resting);

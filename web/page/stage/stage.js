@@ -90,7 +90,7 @@ export function createStage({ element, store, actions, request }) {
     const why = whyEmpty(state);
     tools.show(state, joints ? "rig" : why ? "nothing" : "dials");
     write(empty, why);
-    empty.hidden = why === "";
+    if (empty.hidden !== (why === "")) empty.hidden = why === "";
     const size = fitCanvas(canvas, g, room);
     if (size.width < 2 || size.height < 2) return;
     g.clearRect(0, 0, size.width, size.height);

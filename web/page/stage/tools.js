@@ -51,8 +51,8 @@ export function createTools(change, view) {
       press(trails, state.stage.trails);
       skins.show(String(state.stage.onion));
       frames.show(state.stage.mask ?? "");
-      views.hidden = lists.hidden = trails.hidden = what !== "rig";
-      element.hidden = what === "nothing";
+      for (const e of [views, lists, trails]) hide(e, what !== "rig");
+      hide(element, what === "nothing");
     },
   };
 }
@@ -60,6 +60,12 @@ export function createTools(change, view) {
 /** @param {string} text @param {() => void} act */
 function button(text, act) {
   return make("button", { type: "button", class: "stage-button", "aria-pressed": "false", "data-text": text, text, click: act });
+}
+
+// Writing the same again still has the browser look at the style anew.
+/** @param {HTMLElement} element @param {boolean} on */
+function hide(element, on) {
+  if (element.hidden !== on) element.hidden = on;
 }
 
 /** @param {HTMLElement} element @param {boolean} on */

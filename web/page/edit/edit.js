@@ -1,0 +1,522 @@
+// Editing: what a puppeteer does to the keys, marks and poses of the motion that
+// is shown, by hand on the sheet, from the bar above it, and by keys.
+
+import { curveAt, decodeCurves } from "../curves.js";
+import { ask, loadMotion, motionPath, takeUp } from "../api.js";
+import { make } from "../dom.js";
+import { figure } from "../sheet/scene.js";
+import { clockTime, frameOf, timeOfFrame, timecode } from "../time.js";
+import { createBar } from "./bar.js";
+import * as plans from "./changes.js";
+import { createEditHands } from "./hands.js";
+import { createKeyList } from "./keylist.js";
+import { listenForEdits } from "./keys.js";
+import { timeText, typedTime, typedValue, valueText } from "./notation.js";
+import { createOverlay, ghostsOf } from "./overlay.js";
+import { allOf, bound, carried, found, idOf, keyOf, movable, rowOf, sameKey } from "./select.js";
+import { createSession, post } from "./session.js";
+
+/** @typedef {import("../types.js").State} State */
+/** @typedef {import("../types.js").Score} Score */
+/** @typedef {import("../types.js").KeyRef} KeyRef */
+/** @typedef {import("../types.js").EditState} EditState */
+/** @typedef {import("./changes.js").Plan} Plan */
+/** @typedef {ReturnType<typeof createEditor>} Editor */
+/** @typedef {import("../types.js").Part & {editor: Editor, taken: (event: PointerEvent) => boolean}} Editing */
+
+/**
+ * Where the sheet lies, and what it draws.
+ * @typedef {object} Ground
+ * @property {HTMLCanvasElement} canvas
+ * @property {HTMLElement} window   that holds it
+ * @property {() => import("../sheet/paper.js").Job|null} job
+ * @property {(clientX: number) => number} toX
+ * @property {(clientY: number) => number} toY
+ * @property {(id: string) => void} reveal
+ */
+
+const newsAfter = 1500; // ms that the listing may be behind an answer
+const runFor = 900; // ms after which a nudge is a step of its own
+
+/**
+ * What moves keys bit by bit: one step of the history, from where they were.
+ * @typedef {{step: string, score: Score, keys: KeyRef[], time: number, value: number, text: string, x: number, y: number, ghosts: import("./overlay.js").Ghost[], refused: boolean}} Run
+ */
+
+/**
+ * @param {object} o
+ * @param {import("../types.js").Store} o.store
+ * @param {import("../types.js").Actions} o.actions
+ * @param {() => void} o.request
+ * @param {() => Ground} o.ground
+ * @param {() => void} o.follow   what was put off while a change was on its way
+ * @param {() => void} o.rest     lets go of a version that is being read
+ * @param {() => string} o.key    of the page, for the server
+ */
+export function createEditor({ store, actions, request, ground, follow, rest, key }) {
+  const get = store.get;
+  const edit = () => get().edit;
+  /** @param {Partial<EditState>} patch */
+  const set = (patch) => store.set({ edit: { ...edit(), ...patch } });
+  let steps = 0;
+  let mine = false; // the score that comes is an answer to us
+  /** @type {Run|null} */
+  let drag = null;
+  /** @type {Run|null} */
+  let nudged = null;
+  /** @type {ReturnType<typeof setTimeout>|undefined} */
+  let nudging;
+  /** @type {import("./changes.js").Clip} */
+  let clip = [];
+  /** Versions that answers brought, and when: the listing tells of them later. @type {Map<string, number>} */
+  const answered = new Map();
+  /** @type {ReturnType<typeof setTimeout>|undefined} */
+  let following;
+
+  const session = createSession({
+    get: () => ({ motion: get().motion, score: get().score }),
+    post: (path, body) => post(path, body, key()),
+    curves: curvesOf,
+    take,
+    reload,
+    fault: (text, errand) => {
+      if (drag && errand.step === drag.step) drag.refused = true;
+      if (nudged && errand.step === nudged.step) nudged = null;
+      fault(text);
+    },
+    busy(busy) {
+      set({ busy });
+      if (busy) rest();
+      else {
+        clearTimeout(following);
+        following = setTimeout(follow, newsAfter + 100);
+        follow();
+      }
+      request();
+    },
+  });
+
+  /** @param {string} text */
+  function fault(text) {
+    set({ fault: text });
+    actions.announce(text);
+  }
+
+  /** @param {string} name @param {string} revision */
+  async function curvesOf(name, revision) {
+    const answer = await ask(motionPath(name, "curves"));
+    const tag = (answer.headers.get("ETag") ?? "").replace(/^(W\/)?"/, "");
+    return tag.startsWith(revision) ? decodeCurves(await answer.arrayBuffer()) : null;
+  }
+
+  /** @param {Score} score @param {import("../types.js").Curves|null} curves @param {import("./session.js").Errand} errand */
+  function take(score, curves, errand) {
+    const state = get();
+    const have = curves ?? state.curves;
+    if (!have) return;
+    mine = true;
+    answered.set(score.revision, performance.now());
+    try {
+      const keys = errand.spots ? found(score, errand.spots) : carried(state.edit.keys, /** @type {Score} */ (state.score), score);
+      store.set({ ...takeUp(state, score, have), edit: { ...state.edit, keys, cursor: cursorAmong(keys, score), fault: "" } });
+    } finally {
+      mine = false;
+    }
+    if (errand.said) actions.announce(errand.said);
+  }
+
+  /** @param {KeyRef[]} keys @param {Score} score */
+  function cursorAmong(keys, score) {
+    const { cursor } = edit();
+    if (cursor && keys.some((k) => sameKey(k, cursor))) return cursor;
+    if (keys.length > 0) return keys[0];
+    return cursor && keyOf(score, cursor) ? cursor : null;
+  }
+
+  /** @param {string} name */
+  async function reload(name) {
+    const { score, curves } = await loadMotion(name);
+    if (get().motion === name) store.set(takeUp(get(), score, curves));
+  }
+
+  // Another text than ours: what a hand holds was meant for the one before.
+  const end = store.subscribe((state, before) => {
+    if (state.score === before.score || mine) return;
+    if (state.score && state.score.name === before.score?.name && state.score.text !== undefined && state.score.text === before.score.text) return;
+    if (drag) fault("The motion has changed under the hand");
+    drag = nudged = null;
+    const same = state.score && before.score && state.score.name === before.score.name;
+    const keys = same ? carried(state.edit.keys, /** @type {Score} */ (before.score), /** @type {Score} */ (state.score)) : [];
+    set({ keys, cursor: keys[0] ?? null });
+  });
+
+  /**
+   * Does what was planned, or says why not.
+   * @param {Plan} plan @param {string} said @param {string} [step]
+   * @returns {boolean}
+   */
+  function doPlan(plan, said, step = `${++steps}`) {
+    if (plan.why) fault(plan.why);
+    if (plan.changes.length === 0) return false;
+    session.send({ verb: "changes", step, body: { changes: plan.changes }, spots: plan.spots, said: plan.why ? "" : said });
+    return true;
+  }
+
+  /** @param {(score: Score) => Plan} plan @param {string} said */
+  function doNow(plan, said) {
+    endNudge();
+    const { score } = get();
+    return score ? doPlan(plan(score), said) : false;
+  }
+
+  /** @param {object[]} changes @param {string} said */
+  const doChanges = (changes, said) => doNow(() => ({ changes, spots: /** @type {any} */ (null), why: "" }), said);
+
+  // --- what moves keys bit by bit ---
+
+  /** @param {KeyRef[]} keys @returns {Run|null} */
+  function run(keys) {
+    const { score } = get();
+    if (!score) return null;
+    const { free, why } = movable(score, keys);
+    if (why) fault(why);
+    const j = ground().job();
+    return free.length === 0 ? null : { step: `${++steps}`, score, keys: free, time: 0, value: 0, text: "", x: 0, y: 0, ghosts: j ? ghostsOf(j, free) : [], refused: false };
+  }
+
+  /** @param {Run} r */
+  function sendRun(r) {
+    const plan = plans.shift(r.score, r.keys, r);
+    // Back where it began is a place too.
+    const changes = plan.changes.length > 0 ? plan.changes : plans.setKeys(r.score, r.keys.slice(0, 1), { value: keyOf(r.score, r.keys[0])?.to }).changes;
+    session.send({ verb: "changes", step: r.step, body: { changes }, spots: plan.spots });
+    return plan.spots[0];
+  }
+
+  /** @param {Run} r @param {import("./select.js").Spot|undefined} spot @param {string} snapped */
+  function words(r, spot, snapped) {
+    const row = spot && rowOf(r.score, spot.row);
+    if (!spot || !row) return "";
+    return `${placeText(spot.at, r.score)}${snapped ? ` (${snapped})` : ""}, ${figure(spot.to, row.unit)}`;
+  }
+
+  function endNudge() {
+    clearTimeout(nudging);
+    nudged = null;
+  }
+
+  /** @param {number} frames @param {number} steps_  of the row's unit */
+  function nudge(frames, steps_) {
+    const { score, edit: { keys } } = get();
+    if (!score) return;
+    if (keys.length === 0) return fault("No key is selected");
+    nudged ??= run(keys);
+    if (!nudged) return;
+    nudged.time += frames * (score.fps ? 1 / score.fps.rate : 1 / score.boardRate);
+    nudged.value += steps_;
+    const text = words(nudged, sendRun(nudged), "");
+    actions.announce(text);
+    clearTimeout(nudging);
+    nudging = setTimeout(endNudge, runFor);
+  }
+
+  // --- the commands ---
+
+  /** @param {number} count @param {string} does */
+  const counted = (count, does) => `${count} ${count === 1 ? "key" : "keys"} ${does}`;
+
+  function rowNow() {
+    const { row, score, edit: { cursor } } = get();
+    if (!score) return null;
+    const chosen = cursor?.row ?? row;
+    return rowOf(score, chosen) ? chosen : null;
+  }
+
+  const editor = {
+    on: () => edit().on,
+    many: () => edit().many,
+    keys: () => edit().keys,
+    redraw: request,
+    /** @param {boolean} on */
+    setOn(on) {
+      set({ on, fault: "" });
+      actions.announce(on ? "Edit on: keys can be moved" : "Edit off");
+    },
+    /** @param {boolean} many */
+    setMany(many) {
+      set({ many });
+      actions.announce(many ? "A tap adds to the selection" : "A tap selects one key");
+    },
+    /** @param {KeyRef[]} keys @param {KeyRef|null} cursor */
+    select(keys, cursor) {
+      endNudge();
+      set({ keys, cursor: cursor ?? keys[0] ?? edit().cursor, fault: "" });
+      request();
+    },
+    tellSelection() {
+      const { score, edit: { keys } } = get();
+      if (score) actions.announce(selectionText(score, keys));
+    },
+    /** @param {string} id */
+    chooseRow: (id) => actions.selectRow(id),
+    /** @param {string} id */
+    selectAll(id) {
+      const { score } = get();
+      if (!score) return;
+      editor.select(allOf(score, id), null);
+      editor.tellSelection();
+    },
+    rowNow,
+
+    /** @param {KeyRef} ref */
+    beginDrag(ref) {
+      endNudge();
+      const { score } = get();
+      const grasped = keyOf(score ?? /** @type {any} */ ({ rows: [] }), ref);
+      const why = grasped ? bound(grasped) : "";
+      if (why) fault(why);
+      drag = why ? null : run(edit().keys);
+      return drag !== null;
+    },
+    dragScore: () => drag?.score ?? null,
+    /** @param {{time: number, value: number, snapped: string, x: number, y: number}} to */
+    drag({ time, value, snapped, x, y }) {
+      if (!drag) return;
+      const moved = drag.time !== time || drag.value !== value;
+      Object.assign(drag, { x, y });
+      request();
+      if (!moved) return;
+      Object.assign(drag, { time, value });
+      drag.text = words(drag, sendRun(drag), snapped);
+    },
+    /** @param {boolean} keep */
+    endDrag(keep) {
+      if (!drag) return;
+      const r = drag;
+      if (!keep && (r.time !== 0 || r.value !== 0)) {
+        Object.assign(r, { time: 0, value: 0 });
+        sendRun(r);
+      } else if (keep && r.text) actions.announce(r.text);
+      drag = null;
+      request();
+    },
+    /** What is drawn of a drag. */
+    dragged: () => drag,
+    nudge,
+
+    /** @param {string} id @param {number} at @param {number} to */
+    addAt(id, at, to) {
+      actions.selectRow(id);
+      doNow((score) => plans.add(score, id, at, to), `Key added at ${clockTime(at)}`);
+    },
+    addHere() {
+      const { score, curves, time } = get();
+      const id = rowNow();
+      const row = score && rowOf(score, id);
+      if (!row || !curves || !id) return fault("Choose a row first: a key goes on the stave of an axis or a control");
+      const at = score.fps ? timeOfFrame(frameOf(time, score.fps), score.fps) : Math.round(time * 100) / 100;
+      editor.addAt(id, at, Math.round(curveAt(curves, row.commanded, at) * 10) / 10);
+    },
+    remove: () => doNow((score) => plans.remove(score, edit().keys), counted(edit().keys.length, "deleted")),
+    copy() {
+      const { score, edit: { keys } } = get();
+      if (!score || keys.length === 0) return fault("No key is selected");
+      clip = plans.copy(score, keys);
+      actions.announce(counted(clip.length, "copied"));
+    },
+    cut() {
+      editor.copy();
+      if (edit().keys.length > 0) editor.remove();
+    },
+    paste() {
+      const { score, time } = get();
+      const at = score?.fps ? timeOfFrame(frameOf(time, score.fps), score.fps) : time;
+      return doNow((s) => plans.paste(s, clip, at), counted(clip.length, `pasted at ${clockTime(at)}`));
+    },
+    mirror: () => doNow((score) => plans.mirror(score, edit().keys), counted(edit().keys.length, "mirrored")),
+    /** @param {string} factor */
+    stretch(factor) {
+      const n = Number(factor.replace("\u00d7", "").trim());
+      return doNow((score) => plans.stretch(score, edit().keys, n), counted(edit().keys.length, `stretched by ${n}`));
+    },
+    /** @param {string} text @returns {boolean} */
+    setTime(text) {
+      const { score, edit: { keys } } = get();
+      if (!score) return false;
+      const typed = typedTime(text, score);
+      if (typed.value === null) return fault(typed.wrong), false;
+      const first = keyOf(score, keys[0]);
+      // Several keys go together, the first one to that time.
+      if (keys.length > 1 && first) return doNow((s) => plans.shift(s, keys, { time: typed.value - first.at }), `Moved to ${clockTime(typed.value)}`);
+      return doNow((s) => plans.setKeys(s, keys, { time: typed.value }), `Moved to ${clockTime(typed.value)}`);
+    },
+    /** @param {string} text @returns {boolean} */
+    setValue(text) {
+      const { score, edit: { keys } } = get();
+      const row = score && rowOf(score, keys[0]?.row ?? null);
+      if (!score || !row) return false;
+      const typed = typedValue(text, row);
+      if (typed.value === null) return fault(typed.wrong), false;
+      return doNow((s) => plans.setKeys(s, keys, { value: typed.value }), `${row.name} ${figure(typed.value, row.unit)}`);
+    },
+    /** @param {string} ease */
+    setEase: (ease) => doNow((score) => plans.setKeys(score, edit().keys, { ease }), `Arrives by ${ease || "the row's own ease"}`),
+
+    undo() {
+      endNudge();
+      if (!get().score?.undo && !session.isBusy()) return fault("There is nothing to undo");
+      session.send({ verb: "undo", said: "Undone" });
+    },
+    redo() {
+      endNudge();
+      if (!get().score?.redo && !session.isBusy()) return fault("There is nothing to do again");
+      session.send({ verb: "redo", said: "Done again" });
+    },
+    /** @param {"file"|"mine"} keep */
+    resolve(keep) {
+      endNudge();
+      session.send({ verb: "resolve", body: { keep }, said: keep === "mine" ? "Yours is in the file" : "The file's version holds" });
+    },
+    /**
+     * Whether the page is ahead of what the listing says: a change is on its way, or
+     * has just been answered.
+     * @param {string} revision  of the listing
+     */
+    leads(revision) {
+      const now = performance.now();
+      for (const [known, at] of answered) if (now - at > newsAfter) answered.delete(known);
+      return session.isBusy() || answered.has(revision);
+    },
+
+    // --- marks ---
+
+    /** @param {string} name */
+    addMark(name) {
+      const { score, time } = get();
+      if (!score || !name.trim()) return fault("Give the mark a name"), false;
+      const at = score.fps ? timeOfFrame(frameOf(time, score.fps), score.fps) : Math.round(time * 100) / 100;
+      return doChanges([{ do: "add-mark", name: name.trim(), time: at }], `Mark ${name.trim()} at ${clockTime(at)}`);
+    },
+    /** @param {string} name @param {string} text */
+    setMark(name, text) {
+      const { score } = get();
+      if (!score) return false;
+      if (score.marks.find((m) => m.name === name)?.locked) return fault(`The mark ${name} is locked and keeps its time`), false;
+      const typed = typedTime(text, score);
+      if (typed.value === null) return fault(typed.wrong), false;
+      return doChanges([{ do: "set-mark", name, time: typed.value }], `Mark ${name} at ${clockTime(typed.value)}`);
+    },
+    /** @param {string} name @param {string} to */
+    renameMark: (name, to) => doChanges([{ do: "rename-mark", name, to: to.trim() }], `Mark ${name} is now ${to.trim()}`),
+    /** @param {string} name */
+    deleteMark: (name) => doChanges([{ do: "delete-mark", name }], `Mark ${name} deleted`),
+
+    // --- poses ---
+
+    /** The values at the playhead: of the rows with selected keys, else of the row that is chosen, else of all axes but switches. @param {string} name */
+    storePose(name) {
+      const { score, curves, time } = get();
+      if (!score || !curves || !name.trim()) return fault("Give the pose a name"), false;
+      const values = Object.fromEntries(editor.poseRows().map((r) => [r.name, plans.inTravel(score, idOf(r), Math.round(curveAt(curves, r.commanded, time) * 10) / 10)]));
+      return doChanges([{ do: "store-pose", name: name.trim(), values }], `Pose ${name.trim()} stored`);
+    },
+    /** The rows that a stored pose takes its values from. */
+    poseRows() {
+      const { score, row, edit: { keys } } = get();
+      if (!score) return [];
+      const chosen = new Set(keys.length > 0 ? keys.map((k) => k.row) : row && rowOf(score, row) ? [row] : []);
+      return score.rows.filter((r) => (chosen.size > 0 ? chosen.has(idOf(r)) : r.kind === "axis" && r.unit !== "on"));
+    },
+    /** @param {string} name */
+    keyPose(name) {
+      const { score, time } = get();
+      const pose = score?.poses?.find((p) => p.name === name);
+      if (!score || !pose) return false;
+      const at = score.fps ? timeOfFrame(frameOf(time, score.fps), score.fps) : Math.round(time * 100) / 100;
+      return doNow((s) => plans.poseKeys(s, pose.values, at), `Pose ${name} keyed at ${clockTime(at)}`);
+    },
+    /** @param {string} name @param {string} to */
+    renamePose: (name, to) => doChanges([{ do: "rename-pose", name, to: to.trim() }], `Pose ${name} is now ${to.trim()}`),
+    /** @param {string} name */
+    deletePose: (name) => doChanges([{ do: "delete-pose", name }], `Pose ${name} deleted`),
+
+    destroy: end,
+  };
+  return editor;
+}
+
+/** A time beside a hand: its timecode's last parts and seconds. @param {number} t @param {Score} score */
+export function placeText(t, { fps }) {
+  const seconds = `${(Math.round(t * 1000) / 1000).toFixed(2)} s`;
+  if (!fps) return seconds;
+  const text = timeText(t, { fps });
+  return text.endsWith("f") ? `${timecode(Number(text.slice(0, -1)), fps).replace(/^00:/, "")}, ${seconds}` : seconds;
+}
+
+/** What is selected, in words. @param {Score} score @param {KeyRef[]} keys */
+export function selectionText(score, keys) {
+  const first = keyOf(score, keys[0]);
+  if (!first) return "Nothing selected";
+  const row = /** @type {import("../types.js").Row} */ (rowOf(score, keys[0].row));
+  if (keys.length > 1) {
+    const rows = new Set(keys.map((k) => k.row)).size;
+    return `${keys.length} keys selected${rows > 1 ? ` on ${rows} rows` : ` of ${row.name}`}`;
+  }
+  return `${row.name}, key ${keys[0].k + 1} of ${row.keys.length}: ${keyText(score, row, first)}`;
+}
+
+/** @param {Score} score @param {import("../types.js").Row} row @param {import("../types.js").Key} key */
+export function keyText(score, row, key) {
+  const parts = [placeText(key.at, score), valueText(key.to, row)];
+  if (key.ease && key.head !== "first") parts.push(key.ease);
+  if (key.locked) parts.push("locked");
+  if (!key.address && key.from) parts.push(`of the ${key.from.kind} ${key.from.name}, line ${key.from.line}`);
+  return parts.join(", ");
+}
+
+/**
+ * The parts of editing, joined.
+ * @param {Parameters<typeof createEditor>[0] & {bar: HTMLElement, beside: HTMLElement}} o
+ * @returns {Editing}
+ */
+export function createEdit(o) {
+  const { store, actions, request } = o;
+  const editor = createEditor(o);
+  const at = o.ground();
+  const canvas = make("canvas", { class: "edit-paper", "aria-hidden": "true" });
+  at.window.append(canvas);
+  const overlay = createOverlay(canvas);
+  const hands = createEditHands({ canvas: at.canvas, job: at.job, toX: at.toX, toY: at.toY, editor });
+  const list = createKeyList({ window: at.window, get: store.get, editor, actions, reveal: at.reveal });
+  const bar = createBar({ element: o.bar, beside: o.beside, store, editor });
+  const endKeys = listenForEdits(document, editor, store.get);
+  /** @type {unknown[]} */
+  let drawn = [];
+
+  return {
+    editor,
+    taken: hands.taken,
+    draw(state) {
+      const j = at.job();
+      const shows = state.edit.on && j !== null;
+      if (canvas.hidden === shows) canvas.hidden = !shows;
+      list.draw(shows ? j : null, state);
+      if (!shows || !j) return;
+      const drag = editor.dragged();
+      const box = hands.box();
+      const now = [j, state.edit.keys, drag?.time, drag?.value, drag?.x, drag?.y, drag, box];
+      if (now.every((x, k) => x === drawn[k])) return;
+      drawn = now;
+      overlay.draw(j, { rings: drag ? [] : ghostsOf(j, state.edit.keys), drag, box });
+    },
+    destroy() {
+      editor.destroy();
+      hands.destroy();
+      list.destroy();
+      bar.destroy();
+      endKeys();
+      canvas.remove();
+      request();
+    },
+  };
+}

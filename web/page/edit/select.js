@@ -1,0 +1,132 @@
+// Which keys are selected. A key is known by its row and its place in that row's
+// keys, which go by time; another score numbers them anew.
+
+/** @typedef {import("../types.js").Score} Score */
+/** @typedef {import("../types.js").Row} Row */
+/** @typedef {import("../types.js").Key} Key */
+/** @typedef {import("../types.js").KeyRef} KeyRef */
+/** @typedef {{row: string, at: number, to: number}} Spot  where a key is looked for */
+
+/** @param {Row} row */
+export const idOf = (row) => `${row.kind}:${row.name}`;
+
+/** @param {Score} score @param {string|null} id @returns {Row|null} */
+export function rowOf(score, id) {
+  return score.rows.find((r) => idOf(r) === id) ?? null;
+}
+
+/** @param {Score} score @param {KeyRef|undefined} ref @returns {Key|null} */
+export function keyOf(score, ref) {
+  return (ref && rowOf(score, ref.row)?.keys[ref.k]) ?? null;
+}
+
+/** @param {KeyRef} a @param {KeyRef} b */
+export const sameKey = (a, b) => a.row === b.row && a.k === b.k;
+
+/** @param {KeyRef[]} list @param {KeyRef} ref */
+export const has = (list, ref) => list.some((x) => sameKey(x, ref));
+
+/** @param {KeyRef[]} list @param {KeyRef} ref @returns {KeyRef[]} */
+export function toggled(list, ref) {
+  return has(list, ref) ? list.filter((x) => !sameKey(x, ref)) : [...list, ref];
+}
+
+/** @param {KeyRef[]} a @param {KeyRef[]} b @returns {KeyRef[]} */
+export function joined(a, b) {
+  const known = new Set(a.map((r) => `${r.k} ${r.row}`));
+  return [...a, ...b.filter((r) => !known.has(`${r.k} ${r.row}`))];
+}
+
+/** All keys of a row. @param {Score} score @param {string} id @returns {KeyRef[]} */
+export function allOf(score, id) {
+  return rowOf(score, id)?.keys.map((_, k) => ({ row: id, k })) ?? [];
+}
+
+/** The keys of a row from one to another. @param {KeyRef} a @param {KeyRef} b @returns {KeyRef[]} */
+export function stretchOf(a, b) {
+  const from = Math.min(a.k, b.k);
+  return Array.from({ length: Math.abs(a.k - b.k) + 1 }, (_, k) => ({ row: a.row, k: from + k }));
+}
+
+/** @param {Score} score @param {KeyRef[]} refs @returns {Spot[]} */
+export function spotsOf(score, refs) {
+  return refs.flatMap((r) => {
+    const key = keyOf(score, r);
+    return key ? [{ row: r.row, at: key.at, to: key.to }] : [];
+  });
+}
+
+const near = 0.03; // s: a time is rounded to the notation in which it is written
+
+/**
+ * The keys at some places, each at most once: the nearest in time, and of several
+ * there the nearest in value.
+ * @param {Score} score
+ * @param {Spot[]} spots
+ * @returns {KeyRef[]}
+ */
+export function found(score, spots) {
+  const taken = new Set();
+  /** @type {KeyRef[]} */
+  const list = [];
+  for (const spot of spots) {
+    const keys = rowOf(score, spot.row)?.keys ?? [];
+    let best = -1;
+    let least = Infinity;
+    keys.forEach((key, k) => {
+      const off = Math.abs(key.at - spot.at);
+      if (off > near || taken.has(`${k} ${spot.row}`)) return;
+      const far = off + 1e-6 * Math.abs(key.to - spot.to);
+      if (far < least) [best, least] = [k, far];
+    });
+    if (best < 0) continue;
+    taken.add(`${best} ${spot.row}`);
+    list.push({ row: spot.row, k: best });
+  }
+  return list;
+}
+
+/**
+ * The selection after the motion has become another: a row with as many keys as
+ * before keeps its places, in others the keys are looked for.
+ * @param {KeyRef[]} refs
+ * @param {Score} old
+ * @param {Score} score
+ * @returns {KeyRef[]}
+ */
+export function carried(refs, old, score) {
+  if (refs.length === 0) return refs;
+  const count = (/** @type {Score} */ s, /** @type {string} */ id) => rowOf(s, id)?.keys.length ?? 0;
+  const rows = new Map([...new Set(refs.map((r) => r.row))].map((id) => [id, count(old, id) === count(score, id)]));
+  const stay = refs.filter((r) => rows.get(r.row));
+  return [...stay, ...found(score, spotsOf(old, refs.filter((r) => !rows.get(r.row))))];
+}
+
+/**
+ * Which of some keys can be moved, and why not the others.
+ * @param {Score} score
+ * @param {KeyRef[]} refs
+ * @returns {{free: KeyRef[], locked: number, placed: number, why: string}}
+ */
+export function movable(score, refs) {
+  const free = [];
+  let [locked, placed, why] = [0, 0, ""];
+  for (const ref of refs) {
+    const key = keyOf(score, ref);
+    if (!key) continue;
+    if (!key.address) placed++;
+    else if (key.locked) locked++;
+    else {
+      free.push(ref);
+      continue;
+    }
+    why ||= bound(key);
+  }
+  return { free, locked, placed, why };
+}
+
+/** Why a key stays where it is; "" where it does not. @param {Key} key */
+export function bound(key) {
+  if (!key.address) return key.from ? `This key belongs to the ${key.from.kind} ${key.from.name}, placed in line ${key.from.line}` : "This key cannot be changed here";
+  return key.locked ? "This key is locked and keeps its time" : "";
+}

@@ -1,0 +1,317 @@
+// Rehearsing on the real boards: who drives, what the boards do, and Stop, which
+// is there for everyone.
+
+import { make, write } from "../dom.js";
+import { boardsOf, boardTime, driverText, figures, forgetsPress, live, nothing, phaseText, playRequest, stopFace } from "./words.js";
+
+/** @typedef {import("./words.js").Rehearsal} Rehearsal */
+/** @typedef {{ok: boolean, text?: string, ports?: {port: string}[]}} Answer */
+
+const beatEvery = 250; // ms
+const stopPatience = 300; // ms until a stop goes by the other way, too
+const apartBy = 0.08; // s by which page and boards may differ
+
+/**
+ * @param {object} options
+ * @param {HTMLElement} options.element
+ * @param {HTMLElement} options.beside   where the button stands that opens the part
+ * @param {HTMLElement[]} options.dialogs  modal ones, in which Stop has to be, too
+ * @param {import("../types.js").Store} options.store
+ * @param {import("../types.js").Actions} options.actions
+ * @param {(text: string) => boolean} options.send  on the socket; false: there is none
+ */
+export function createRehearse({ element, beside, dialogs, store, actions, send }) {
+  /** @type {Rehearsal} */
+  let state = nothing;
+  let page = "";
+  let open = false;
+  let pressed = false;
+  let follows = false; // the page's transport runs with the boards
+  let offset = Infinity; // ms: this clock less the server's, the least that was seen
+  let last = 0;
+  /** @type {Map<number, (a: Answer) => void>} */
+  const waiting = new Map();
+
+  const drives = () => page !== "" && state.driver === page;
+
+  /** @param {string} word @param {object} [more] @returns {Promise<Answer>} */
+  function ask(word, more = {}) {
+    const id = ++last;
+    return new Promise((done) => {
+      waiting.set(id, done);
+      if (!send(JSON.stringify({ type: "rehearse", do: word, id, ...more }))) {
+        waiting.delete(id);
+        done({ ok: false, text: "the server is not reached" });
+      }
+    });
+  }
+
+  /** Tells what was refused. @param {string} word @param {object} [more] */
+  async function wish(word, more) {
+    write(fault, "");
+    const a = await ask(word, more);
+    if (!a.ok) {
+      write(fault, a.text ?? `${word} was refused`);
+      actions.announce(fault.textContent ?? "");
+    }
+    return a;
+  }
+
+  // Stop.
+
+  /** @param {"stop"|"drop"} word */
+  function halt(word) {
+    const byHTTP = () => void fetch(`/api/rehearsal/${word}`, { method: "POST", keepalive: true }).catch(() => {
+      write(fault, "The stop did not reach the server: use the switch that cuts the power. Boards that hear of nobody stop by themselves.");
+    });
+    if (!store.get().connected) return byHTTP();
+    const timer = setTimeout(byHTTP, stopPatience);
+    void ask(word).then((a) => {
+      clearTimeout(timer);
+      if (!a.ok) byHTTP();
+    });
+  }
+
+  function press() {
+    const { does } = stopFace(state, pressed);
+    halt(does);
+    pressed = true;
+    actions.stop();
+    show();
+    actions.announce(does === "stop" ? "Stop. Pressed again it drops the pulses, and what carries weight falls." : "The pulses are dropped.");
+  }
+
+  const stops = [element, ...dialogs].map(() => make("button", { type: "button", class: "halt", pointerdown: onPointer, click: onClick }));
+  const stopNote = make("p", { class: "halt-note", id: "halt-note" });
+  stops[0].setAttribute("aria-describedby", stopNote.id);
+  // After what is there: the first button of a dialog has the focus, and must not be this one.
+  dialogs.forEach((d, k) => d.querySelector(".head")?.append(stops[k + 1]));
+
+  // It stops when it is touched, not when the finger leaves; the click that follows is the same press.
+  let pointed = -Infinity;
+  /** @param {PointerEvent} event */
+  function onPointer(event) {
+    if (event.button !== 0) return;
+    pointed = event.timeStamp;
+    press();
+  }
+  /** @param {MouseEvent} event */
+  function onClick(event) {
+    if (event.detail > 0 && pointed > -Infinity) {
+      pointed = -Infinity;
+      return;
+    }
+    press();
+  }
+
+  addEventListener("keydown", (event) => {
+    if (event.key !== "Escape" || !(live(state) || stopFace(state, pressed).does === "drop")) return;
+    event.preventDefault();
+    event.stopImmediatePropagation();
+    if (!event.repeat) press();
+  }, { capture: true });
+
+  // Beats; and who goes lets go.
+
+  setInterval(() => {
+    if (drives()) send('{"type":"beat"}');
+  }, beatEvery);
+
+  function leave() {
+    if (!drives()) return;
+    if (live(state)) navigator.sendBeacon("/api/rehearsal/stop");
+    send(JSON.stringify({ type: "rehearse", do: "hidden", id: ++last }));
+  }
+  addEventListener("pagehide", leave);
+  document.addEventListener("visibilitychange", () => {
+    if (document.hidden) leave();
+  });
+
+  // What is seen.
+
+  const toggle = make("button", { type: "button", class: "rehearse-open", text: "Rehearse", "aria-expanded": "false", "aria-controls": "rehearse-body", click: () => {
+    open = !open;
+    show();
+  } });
+  beside.append(toggle);
+  /** @param {string} text @param {() => void} click */
+  const button = (text, click) => make("button", { type: "button", text, click });
+
+  const phase = make("strong", { class: "phase" });
+  const who = make("span", { class: "who" });
+  const note = make("p", { class: "note" });
+  const fault = make("p", { class: "fault", role: "alert" });
+  const places = make("div", { class: "places" });
+  const ports = make("datalist", { id: "rehearse-ports" });
+  const question = make("div", { class: "question", role: "group", "aria-label": "Before pulses leave" });
+  const figuresOf = make("div", { class: "figures" });
+
+  const drive = button("Drive", () => void wish("drive"));
+  const letGo = button("Let go", () => void wish("let-go"));
+  const find = button("Find ports", findPorts);
+  const connect = button("Connect", connectAll);
+  const part = button("Disconnect", () => void wish("part"));
+  const play = button("Play on the boards", () => {
+    const s = store.get();
+    actions.stop();
+    pressed = false;
+    void wish("play", playRequest(s, s.score?.length ?? 0));
+  });
+  const hold = button("Hold", () => void wish("hold"));
+  const goOn = button("Go on", () => void wish("resume"));
+  const asked = make("p");
+  const sure = button("Yes: arm", () => {
+    pressed = false;
+    void wish("arm", { confirmed: true });
+  });
+  question.append(asked, sure);
+
+  const strip = make("div", { class: "strip" }, stops[0], make("div", { class: "now" }, phase, who), stopNote);
+  const body = make("div", { id: "rehearse-body" },
+    make("div", { class: "row" }, drive, letGo, find, connect, part, play, hold, goOn), places, ports, question, note, figuresOf);
+  element.replaceChildren(strip, fault, body);
+
+  let placesFor = "";
+  /** Fields for the places of the motion's boards. */
+  function ground() {
+    const { score } = store.get();
+    const names = boardsOf(score?.rows ?? []);
+    const rig = score?.rig ?? "";
+    if (placesFor === `${rig} ${names}`) return;
+    placesFor = `${rig} ${names}`;
+    places.replaceChildren(...names.map((name) => make("label", {}, make("span", { text: name }),
+      make("input", { type: "text", name, list: "rehearse-ports", autocomplete: "off", spellcheck: "false", placeholder: "port, or ws://address", value: remembered(rig, name) }))));
+  }
+
+  async function findPorts() {
+    const a = await wish("ports");
+    const list = a.ports ?? [];
+    ports.replaceChildren(...list.map((p) => make("option", { value: p.port })));
+    const text = list.length > 0 ? `Ports: ${list.map((p) => p.port).join(", ")}` : "No serial port was found";
+    write(note, text);
+    actions.announce(text);
+  }
+
+  function connectAll() {
+    const { motion, score } = store.get();
+    /** @type {Record<string, string>} */
+    const boards = {};
+    for (const input of places.querySelectorAll("input")) {
+      const at = input.value.trim();
+      if (at === "") {
+        write(fault, `Board ${input.name} has no place: write its port or address`);
+        input.focus();
+        return;
+      }
+      boards[input.name] = at;
+      remember(score?.rig ?? "", input.name, at);
+    }
+    void wish("connect", { motion, boards });
+  }
+
+  function show() {
+    const near = live(state) || state.boards.length > 0 || pressed;
+    element.hidden = !open && !near && state.driver !== page;
+    if (page === "" && !open && !near) element.hidden = true;
+    body.hidden = !open;
+    toggle.setAttribute("aria-expanded", String(open));
+    toggle.setAttribute("aria-pressed", String(open));
+    const face = stopFace(state, pressed);
+    for (const s of stops) {
+      write(s, face.label);
+      s.classList.toggle("drop", face.does === "drop");
+    }
+    stops.slice(1).forEach((s) => (s.hidden = !near));
+    write(stopNote, `${face.note} Key: Esc.`);
+    write(phase, store.get().connected ? phaseText(state) : "The server is not reached: without a beat for a second it stops the boards");
+    write(who, driverText(state, page) + (state.newer ? ". A newer version of the motion is taken at the next Play" : ""));
+    if (!open) return;
+    const mine = drives();
+    const apart = state.phase === "apart";
+    drive.hidden = mine;
+    drive.disabled = state.driver !== "";
+    letGo.hidden = !mine;
+    find.hidden = connect.hidden = !apart;
+    places.hidden = !apart;
+    connect.disabled = !mine;
+    part.hidden = apart;
+    part.disabled = !mine;
+    play.disabled = !mine || state.phase !== "armed";
+    hold.disabled = !mine || state.phase !== "playing";
+    goOn.disabled = !mine || state.phase !== "held";
+    question.hidden = state.confirm === "" || live(state);
+    write(asked, state.confirm);
+    sure.disabled = !mine;
+    if (state.note) write(note, state.note);
+    ground();
+    draw();
+  }
+
+  function draw() {
+    figuresOf.replaceChildren(...state.boards.map((b) => make("dl", { class: "board" },
+      make("div", { class: "name" }, make("dt", { text: b.name }), make("dd", { text: b.why || (b.linked ? b.state : "no link") })),
+      ...figures(b).map(([label, text]) => make("div", {}, make("dt", { class: "label", text: label }), make("dd", { text }))))));
+  }
+
+  // The page's own playhead and sound run with the boards.
+  function follow() {
+    const at = boardTime(state, Date.now() - offset);
+    const mine = state.motion === store.get().motion;
+    if (at === null || !mine || (!open && !drives())) {
+      if (follows) actions.stop();
+      follows = false;
+      return;
+    }
+    if (at < 0 || at < (state.begin ?? 0)) return;
+    if (!follows || Math.abs(store.get().time - at) > apartBy) actions.seek(at);
+    if (!store.get().playing) actions.play();
+    follows = true;
+  }
+
+  store.subscribe((s, before) => {
+    if (s.connected !== before.connected || s.score !== before.score) show();
+  });
+  show();
+
+  return {
+    /** Takes a message of the socket. @param {any} message */
+    take(message) {
+      if (message.type === "hello") {
+        page = String(message.page);
+        for (const done of waiting.values()) done({ ok: false, text: "the connection to the server broke" });
+        waiting.clear();
+      } else if (message.type === "rehearsal-answer") {
+        waiting.get(message.id)?.(message);
+        waiting.delete(message.id);
+        return;
+      } else if (message.type === "rehearsal") {
+        const was = state.phase;
+        state = message;
+        offset = Math.min(offset, Date.now() - state.now_ms);
+        if (forgetsPress(state)) pressed = false;
+        if (was !== state.phase) actions.announce(phaseText(state));
+        follow();
+      } else return;
+      show();
+    },
+    state: () => state,
+  };
+}
+
+/** @param {string} rig @param {string} board */
+function remembered(rig, board) {
+  try {
+    return localStorage.getItem(`limberjack-place ${rig} ${board}`) ?? "";
+  } catch {
+    return "";
+  }
+}
+
+/** @param {string} rig @param {string} board @param {string} at */
+function remember(rig, board, at) {
+  try {
+    localStorage.setItem(`limberjack-place ${rig} ${board}`, at);
+  } catch {
+    // Then it is typed again.
+  }
+}

@@ -1,0 +1,142 @@
+// What the rehearsal says and may do, worked out of the server's state. No DOM.
+
+/**
+ * @typedef {object} BoardState
+ * @property {string} name
+ * @property {string} at
+ * @property {boolean} linked
+ * @property {number} tick          us of the board's clock
+ * @property {number|null} buffer_ms
+ * @property {number} late
+ * @property {number} clamped
+ * @property {number} bad
+ * @property {number} stale
+ * @property {number|null} drift_ppm
+ * @property {number|null} drift_sd
+ * @property {number|null} round_trip_ms
+ * @property {number} supply_mv     0: not measured
+ * @property {boolean} stop_input
+ * @property {number[]} inputs
+ * @property {string} state
+ * @property {string} why
+ */
+
+/**
+ * @typedef {object} Rehearsal
+ * @property {string} phase
+ * @property {string} driver   page; "": nobody
+ * @property {string} motion
+ * @property {boolean} newer
+ * @property {number|null} position
+ * @property {number|null} begin
+ * @property {number|null} speed
+ * @property {number} round
+ * @property {number|null} sound_at  ms of the server's clock
+ * @property {number} now_ms
+ * @property {BoardState[]} boards
+ * @property {number|null} skew_ms
+ * @property {string} confirm
+ * @property {number|null} resume_at
+ * @property {string} note
+ */
+
+/** @type {Rehearsal} */
+export const nothing = { phase: "apart", driver: "", motion: "", newer: false, position: 0, begin: 0, speed: 1, round: 0, sound_at: null, now_ms: 0, boards: [], skew_ms: null, confirm: "", resume_at: null, note: "" };
+
+/** @type {Record<string, string>} */
+const phases = {
+  apart: "No boards are connected", connecting: "Connecting", connected: "Connected; no pulses leave", arming: "Taking hold", armed: "Armed: pulses leave, and hold a pose",
+  moving: "Moving to the first pose, slowly", "count-in": "Counting in", playing: "Playing", held: "Held in mid-motion", stopping: "Stopping", stopped: "Stopped", lost: "A board was lost; the others were stopped",
+};
+
+const moving = new Set(["arming", "armed", "moving", "count-in", "playing", "held", "stopping"]);
+
+/** Whether pulses leave that may move something. @param {Rehearsal} r */
+export const live = (r) => moving.has(r.phase);
+
+/** @param {Rehearsal} r */
+export const phaseText = (r) => phases[r.phase] ?? r.phase;
+
+/** Whether it is known that no pulses leave. @param {Rehearsal} r */
+const silent = (r) => r.boards.every((b) => b.linked && b.state === "silent") && !moving.has(r.phase);
+
+/**
+ * What the next press of Stop does: after a stop was asked for, it drops the pulses.
+ * @param {Rehearsal} r
+ * @param {boolean} pressed  a stop was asked for here since the boards took hold
+ * @returns {{does: "stop"|"drop", label: string, note: string}}
+ */
+export function stopFace(r, pressed) {
+  if (!silent(r) && (pressed || r.phase === "stopping" || r.phase === "stopped")) {
+    return { does: "drop", label: "Drop the pulses", note: "Now all pulses end at once, and what carries weight falls." };
+  }
+  return { does: "stop", label: "Stop", note: "A controlled stop by software. It is no emergency stop: only a switch that cuts the power is." };
+}
+
+/**
+ * Whether a new state ends what was pressed: the boards take hold anew, or are gone.
+ * @param {Rehearsal} r
+ */
+export const forgetsPress = (r) => r.phase === "arming" || r.phase === "apart" || r.phase === "connected";
+
+/**
+ * Who drives, in words for a page.
+ * @param {Rehearsal} r
+ * @param {string} page  this one
+ */
+export function driverText(r, page) {
+  if (r.driver === "") return "Nobody drives";
+  return r.driver === page && page !== "" ? "This page drives" : "Another page drives; this one watches, and can stop";
+}
+
+/**
+ * The time of the motion that the boards play now, or null where none runs.
+ * @param {Rehearsal} r
+ * @param {number} now  ms, of the server's clock
+ * @returns {number|null} s; before the beginning while it is counted in
+ */
+export function boardTime(r, now) {
+  if (r.sound_at === null || (r.phase !== "playing" && r.phase !== "count-in")) return null;
+  return (r.begin ?? 0) + ((now - r.sound_at) / 1000) * (r.speed ?? 1);
+}
+
+/**
+ * A board's figures, each with what it is.
+ * @param {BoardState} b
+ * @returns {[string, string][]}
+ */
+export function figures(b) {
+  /** @param {number|null} v @param {number} digits */
+  const n = (v, digits) => (v === null ? "\u2013" : v.toFixed(digits));
+  /** @type {[string, string][]} */
+  const list = [
+    ["Time", `${(b.tick / 1e6).toFixed(1)} s`],
+    ["Buffer", `${n(b.buffer_ms, 0)} ms`],
+    ["Late", String(b.late)],
+    ["Drift", b.drift_ppm === null ? "\u2013" : `${n(b.drift_ppm, 0)} \u00b1 ${n(b.drift_sd, 0)} ppm`],
+    ["There and back", `${n(b.round_trip_ms, 1)} ms`],
+    ["Inputs", b.inputs.length > 0 ? b.inputs.join(", ") : "none"],
+    ["Supply", b.supply_mv > 0 ? `${(b.supply_mv / 1000).toFixed(2)} V` : "not measured"],
+  ];
+  if (b.clamped + b.bad + b.stale > 0) list.push(["Cut, bad, too old", `${b.clamped}, ${b.bad}, ${b.stale}`]);
+  return list;
+}
+
+/**
+ * What is asked of the boards to play: the page's own transport, from the present time.
+ * @param {{motion: string, time: number, rate: number, looping: boolean, loop: {from: number, to: number}|null, countIn: boolean}} s
+ * @param {number} length  s
+ */
+export function playRequest(s, length) {
+  const span = s.looping && s.loop ? s.loop : null;
+  const within = span ? s.time >= span.from && s.time < span.to : s.time < length - 1e-3;
+  const time = within ? s.time : span ? span.from : 0;
+  const from = span ? span.from : s.looping ? 0 : time;
+  return { motion: s.motion, from, ...(span ? { to: span.to } : {}), ...(time > from ? { enter: time } : {}), speed: s.rate, loop: s.looping, countIn: s.countIn ? 3 : 0 };
+}
+
+/**
+ * Names of the boards that a motion's rows are on, in their order.
+ * @param {{board: string}[]} rows
+ */
+export const boardsOf = (rows) => [...new Set(rows.map((r) => r.board).filter((b) => b !== ""))];

@@ -1,0 +1,60 @@
+import assert from "node:assert/strict";
+import { test } from "node:test";
+
+import { boardsOf, boardTime, driverText, figures, forgetsPress, live, nothing, playRequest, stopFace } from "../page/rehearse/words.js";
+
+/** @type {import("../page/rehearse/words.js").BoardState} */
+const board = { name: "main", at: "ws://keeper/", linked: true, tick: 2_500_000, buffer_ms: 276.4, late: 0, clamped: 0, bad: 0, stale: 0, drift_ppm: 26.9, drift_sd: 8.5, round_trip_ms: 0.94, supply_mv: 0, stop_input: false, inputs: [], state: "playing", why: "" };
+
+test("the first press stops, the second drops, and both say that they are no emergency stop or what falls", () => {
+  const playing = { ...nothing, phase: "playing", boards: [board] };
+  assert.deepEqual([stopFace(playing, false).does, stopFace(playing, true).does], ["stop", "drop"]);
+  assert.match(stopFace(playing, false).note, /no emergency stop/);
+  assert.match(stopFace(playing, true).note, /what carries weight falls/);
+  for (const [phase, state, does] of [["stopping", "stopping", "drop"], ["stopped", "stopped", "drop"], ["stopped", "silent", "stop"], ["apart", "silent", "stop"]]) {
+    assert.equal(stopFace({ ...nothing, phase, boards: [{ ...board, state }] }, false).does, does, `${phase} ${state}`);
+  }
+});
+
+test("a press is remembered until boards take hold anew", () => {
+  for (const phase of ["playing", "stopping", "stopped", "lost"]) assert.equal(forgetsPress({ ...nothing, phase }), false, phase);
+  for (const phase of ["arming", "connected", "apart"]) assert.equal(forgetsPress({ ...nothing, phase }), true, phase);
+});
+
+test("what may move is live", () => {
+  for (const phase of ["arming", "armed", "moving", "count-in", "playing", "held", "stopping"]) assert.equal(live({ ...nothing, phase }), true, phase);
+  for (const phase of ["apart", "connecting", "connected", "stopped", "lost"]) assert.equal(live({ ...nothing, phase }), false, phase);
+});
+
+test("who drives", () => {
+  assert.equal(driverText(nothing, ""), "Nobody drives");
+  assert.equal(driverText({ ...nothing, driver: "7" }, "7"), "This page drives");
+  assert.match(driverText({ ...nothing, driver: "7" }, "8"), /watches, and can stop/);
+});
+
+test("the boards' time goes at their speed from the moment of their start", () => {
+  const r = { ...nothing, phase: "playing", sound_at: 10_000, begin: 2, speed: 0.5 };
+  assert.equal(boardTime(r, 14_000), 4);
+  assert.equal(boardTime({ ...r, phase: "count-in" }, 8_000), 1);
+  assert.equal(boardTime({ ...r, phase: "held" }, 14_000), null);
+  assert.equal(boardTime({ ...r, sound_at: null }, 14_000), null);
+});
+
+test("playing is from the playhead, within the loop", () => {
+  const s = { motion: "greet", time: 3, rate: 0.5, looping: false, loop: null, countIn: true };
+  assert.deepEqual(playRequest(s, 10), { motion: "greet", from: 3, speed: 0.5, loop: false, countIn: 3 });
+  assert.equal(playRequest({ ...s, time: 10 }, 10).from, 0);
+  assert.deepEqual(playRequest({ ...s, looping: true, countIn: false }, 10), { motion: "greet", from: 0, enter: 3, speed: 0.5, loop: true, countIn: 0 });
+  const loop = { from: 2, to: 5 };
+  assert.deepEqual(playRequest({ ...s, looping: true, loop }, 10), { motion: "greet", from: 2, to: 5, enter: 3, speed: 0.5, loop: true, countIn: 3 });
+  assert.deepEqual(playRequest({ ...s, looping: true, loop, time: 8 }, 10), { motion: "greet", from: 2, to: 5, speed: 0.5, loop: true, countIn: 3 });
+});
+
+test("figures of a board", () => {
+  const f = new Map(figures(board));
+  assert.deepEqual([f.get("Time"), f.get("Buffer"), f.get("Drift"), f.get("Inputs"), f.get("Supply")], ["2.5 s", "276 ms", "27 \u00b1 9 ppm", "none", "not measured"]);
+  const g = new Map(figures({ ...board, buffer_ms: null, drift_ppm: null, supply_mv: 6020, inputs: [1, 3], stale: 2 }));
+  assert.deepEqual([g.get("Buffer"), g.get("Drift"), g.get("Inputs"), g.get("Supply"), g.get("Cut, bad, too old")], ["\u2013 ms", "\u2013", "1, 3", "6.02 V", "0, 0, 2"]);
+});
+
+test("each board once", () => assert.deepEqual(boardsOf([{ board: "main" }, { board: "" }, { board: "shore" }, { board: "main" }]), ["main", "shore"]));
