@@ -81,13 +81,13 @@ func preview(t *testing.T, args ...string) string {
 // opens it by the link with its token: sheet, socket and sound come by TLS too, and the
 // token does not stay in the address.
 func TestPageByTLS(t *testing.T) {
-	b := newTab(t, 1440, 900)
 	dir := copied(t)
 	cert, key := selfSigned(t, t.TempDir())
 	link := preview(t, filepath.Join(dir, "greet.motion.yaml"), "--listen", "127.0.0.1:0", "--tls-cert", cert, "--tls-key", key, "--token", "a-token-for-one-test-only")
 	if !strings.HasPrefix(link, "https://127.0.0.1:") {
 		t.Fatalf("the link is %q", link)
 	}
+	b := newTab(t, 1440, 900) // it goes before its server does, which it would miss
 	call(b, security.SetIgnoreCertificateErrors, security.SetIgnoreCertificateErrorsParams{Ignore: true})
 	b.open(link)
 	b.until("the sound is decoded", `s.sound === 'ready'`)
