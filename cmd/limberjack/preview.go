@@ -47,7 +47,7 @@ carry weight, which then fall. These are stops by software, and replace no switc
 that cuts the power.
 
 Only this computer can open the page. With --listen others can, by a link with a
-token; whoever has the link can look. What goes over a network without --tls-cert
+token; whoever has the link can look, edit and drive the boards. What goes over a network without --tls-cert
 and --tls-key can be read there.`,
 		Example: `  limberjack preview examples/lighthouse/greet.motion.yaml
   limberjack preview keeper.show.yaml --port 8080
