@@ -38,6 +38,7 @@ follows the files: what an editor saves is read, checked and drawn at once. File
 with errors show their places, and the last good motion stays. Ctrl-C ends it.
 
 It reads the folder of the file and nothing outside it; --folder names a wider one.
+It changes no file but a motion that is edited in the page.
 
 The page can also rehearse on the real boards. One page drives, the others watch, and
 each can stop. A page that is closed, hidden or not heard of for a second stops what
@@ -47,8 +48,8 @@ carry weight, which then fall. These are stops by software, and replace no switc
 that cuts the power.
 
 Only this computer can open the page. With --listen others can, by a link with a
-token; whoever has the link can look, edit and drive the boards. What goes over a network without --tls-cert
-and --tls-key can be read there.`,
+token; whoever has the link can look, edit and drive the boards. What goes over a
+network without --tls-cert and --tls-key can be read there.`,
 		Example: `  limberjack preview examples/lighthouse/greet.motion.yaml
   limberjack preview keeper.show.yaml --port 8080
   limberjack preview keeper.show.yaml --listen 192.168.1.20:8443 --tls-cert stage.crt --tls-key stage.key`,
