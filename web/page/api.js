@@ -116,6 +116,8 @@ export async function loadWaveform(name, signal) {
  */
 export function takeUp(state, score, curves) {
   const old = state.score;
+  // What is drawn of the joints is kept by them.
+  if (old && JSON.stringify(old.joints) === JSON.stringify(score.joints)) score.joints = old.joints;
   if (!old || old.name !== score.name) {
     return {
       score, curves, trouble: "", waveform: null, time: 0, loop: null, looping: score.loop, finding: null,

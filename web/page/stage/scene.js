@@ -503,7 +503,7 @@ export function findSeam(a, b, into) {
   for (const { at, cells } of patches(a)) {
     const [nu, nv] = cells;
     const depth = (/** @type {number} */ u, /** @type {number} */ v) => level(b, into(at(u, v))) + touch;
-    const grid = Array.from({ length: (nu + 1) * (nv + 1) }, (_, k) => depth((k % (nu + 1)) / nu, Math.floor(k / (nu + 1)) / nv));
+    const grid = depths(nu, nv, (2 * Math.PI * reach(a)) / nu, depth);
     for (let v = 0; v < nv; v++) {
       for (let u = 0; u < nu; u++) {
         const k = v * (nu + 1) + u;
@@ -515,6 +515,28 @@ export function findSeam(a, b, into) {
     }
   }
   return out;
+}
+
+/**
+ * The depths at the corners of cells, row by row, as far as their signs go. A level never
+ * changes by more than the point moves: what is farther from the surface than some
+ * corners' way has the same sign at all of them.
+ * @param {number} nu
+ * @param {number} nv
+ * @param {number} way  from corner to corner of a row, at most: no row is longer than round the solid
+ * @param {(u: number, v: number) => number} depth
+ * @returns {Float64Array}
+ */
+function depths(nu, nv, way, depth) {
+  const grid = new Float64Array((nu + 1) * (nv + 1));
+  for (let v = 0; v <= nv; v++) {
+    for (let u = 0, d = 0; u <= nu;) {
+      d = depth(u / nu, v / nv);
+      const same = Math.min(nu, u + Math.max(0, Math.ceil(Math.abs(d) / way) - 1));
+      for (; u <= same; u++) grid[v * (nu + 1) + u] = d;
+    }
+  }
+  return grid;
 }
 
 /**
