@@ -52,6 +52,7 @@ type Event struct {
 	Begin     float64       // s of performance time at which a round begins
 	Length    float64       // s of performance time in one round
 	Round     int           // from 1
+	Every     time.Duration // from the start of a round to that of the next; 0: there is one
 	Buffer    time.Duration // by how much frames were sent ahead
 	Queued    int           // frames that wait on the board
 	Late      int           // frames that came too late, since Connect

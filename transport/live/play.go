@@ -75,7 +75,7 @@ func (o *PlayOptions) fill() error {
 // over. First every board is moved to its first pose, no axis above its soft speed;
 // after the count-in all start at the same host time, each by its own clock. When
 // one is lost the others are stopped, controlled, and the error is a *LostError;
-// after Stop or Drop it is ErrStopped. When ctx ends all are stopped, controlled.
+// after Stop or Drop it is ErrStopped, after Yield ErrYielded. When ctx ends all are stopped, controlled.
 func Play(ctx context.Context, boards []*Board, tls []*timeline.Timeline, opts PlayOptions) error {
 	if err := opts.fill(); err != nil {
 		return err
@@ -96,6 +96,9 @@ func Play(ctx context.Context, boards []*Board, tls []*timeline.Timeline, opts P
 	err := p.follow(ctx)
 	if err == nil {
 		err = p.close(ctx)
+	}
+	if errors.Is(err, ErrYielded) {
+		return err
 	}
 	if err != nil {
 		p.abandon()
@@ -283,7 +286,7 @@ func (b *Board) play(s *stream) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.armed {
-		b.stream, b.playedAt = s, 0
+		b.stream, b.playedAt, b.yielded = s, 0, false
 	}
 	b.signal()
 }
@@ -402,6 +405,9 @@ func (p *performance) fault() error {
 			return &LostError{Board: b.name, Text: "it is not armed any more", Moving: known, At: at}
 		}
 	}
+	if p.gaveWay() {
+		return ErrYielded
+	}
 	return nil
 }
 
@@ -517,7 +523,7 @@ func (b *Board) Move(ctx context.Context, to []int64) error {
 	}
 	b.play(&stream{period: period(b.tl), list: []segment{{start: b.clock.Now() + b.lead(), frames: v.approach.frames + 1, fill: v.approach.fill}}})
 	err = p.follow(ctx)
-	if err != nil {
+	if err != nil && !errors.Is(err, ErrYielded) {
 		p.abandon()
 	}
 	return err

@@ -100,6 +100,9 @@ func (p *performance) progress(v *voice, now, skew time.Duration) Event {
 	e.Buffer = max(0, v.stream.last-at)
 	played := max(p.into, at-p.start-v.stream.shift)
 	e.Start = p.start + v.stream.shift
+	if p.opts.Rounds != 1 {
+		e.Every = p.round
+	}
 	if p.round > 0 {
 		e.Round = 1 + int(played/p.round)
 		if p.opts.Rounds > 0 && e.Round > p.opts.Rounds {

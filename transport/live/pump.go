@@ -31,6 +31,7 @@ func (b *Board) pump() {
 	for b.ctx.Err() == nil {
 		b.mu.Lock()
 		link, m, until, wait := b.next(b.clock.Now())
+		b.sending = m != nil
 		b.mu.Unlock()
 		if m == nil {
 			select {
@@ -50,6 +51,16 @@ func (b *Board) pump() {
 		if f, ok := m.(*wire.Frames); ok && err != nil {
 			b.opts.Take.add(takeUnsent{Log: "unsent", Board: b.name, Host: b.clock.Now().Microseconds(), Index: f.Index, Frames: f.Values.Len() / len(b.values), Why: err.Error()})
 		}
+		b.sent()
+	}
+}
+
+// sent tells who waits to take the frames away that the pump has let go of the last.
+func (b *Board) sent() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.sending = false; b.stream == nil {
+		b.signal()
 	}
 }
 

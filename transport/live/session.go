@@ -146,6 +146,8 @@ type Board struct {
 	lost     string // why the board is no longer armed
 	held     bool
 	halted   bool       // by Stop or Drop
+	yielded  bool       // by Yield, since the last stream
+	sending  bool       // the pump has a message that has not left yet
 	limit    wire.Index // of credit
 	index    wire.Index // of the next frame to send
 	times    []time.Duration

@@ -59,7 +59,8 @@ type job struct {
 // stand is what the desk knows of the state of things; it belongs to its goroutine.
 type stand struct {
 	job     *job
-	aside   bool              // a hold or a resume is under way
+	aside   bool              // a hold or a resume is under way, or what plays gives way
+	next    *wish             // the play that comes when that has given way
 	places  map[string]string // at which boards were last
 	note    string
 	dirty   bool // something happened since the last publish
@@ -95,6 +96,7 @@ type playing struct {
 	start            time.Duration // host time; 0: none
 	position, begin  float64
 	round            int
+	every            time.Duration // from round to round; 0: there is one
 	skew             time.Duration
 }
 
@@ -452,9 +454,12 @@ func (d *Desk) failed(c *cast, err error) {
 	}
 }
 
-// perform plays a motion, as it is now, on armed boards.
+// perform plays a motion, as it is now, on armed boards. What plays already gives way.
 func (d *Desk) perform(w *wish) error {
 	c := d.present()
+	if c != nil && d.job != nil && d.job.move && d.started == nil && c.finder == nil && c.slew == nil {
+		return d.replace(w, c)
+	}
 	if err := d.free(c); err != nil {
 		return err
 	}
@@ -478,6 +483,52 @@ func (d *Desk) perform(w *wish) error {
 	}, func() {
 		d.play = playing{motion: w.Motion, revision: revision, speed: w.speed(), loop: w.Loop}
 	}, nil)
+}
+
+// replace lets what plays, or is held, come to rest where it is, and then plays something
+// else. Boards that do not give way are stopped.
+func (d *Desk) replace(w *wish, c *cast) error {
+	if d.next != nil { // of those that come meanwhile only the last counts
+		d.next.answer(errors.New("a later play was asked for"))
+		d.next = w
+		return nil
+	}
+	if d.aside {
+		return errAside
+	}
+	d.aside, d.next = true, w
+	go func() {
+		ctx, cancel := context.WithTimeout(c.life, askPatience)
+		defer cancel()
+		err := live.Yield(ctx, c.live.Boards()...)
+		d.post(func() {
+			d.aside = false
+			if err != nil && d.armed && c.live.AnyArmed() {
+				d.halt(false, "controlled stop: what was played did not give way: "+err.Error(), nil)
+			}
+			d.follow(err)
+		})
+	}()
+	return nil
+}
+
+// follow plays what was to come after something that gave way, once that is over.
+func (d *Desk) follow(err error) {
+	w := d.next
+	switch {
+	case w == nil:
+		return
+	case err != nil:
+		d.next = nil
+		w.answer(stoppedBy(err))
+		return
+	case d.aside || d.job != nil:
+		return
+	}
+	d.next = nil
+	if err := d.perform(w); err != nil {
+		w.answer(err)
+	}
 }
 
 // free says why armed boards cannot be moved now.
@@ -536,6 +587,7 @@ func (d *Desk) runs(w *wish, c *cast, play func(context.Context) error, begun fu
 		if never && err != nil {
 			w.answer(stoppedBy(err))
 		}
+		d.follow(nil)
 	})
 	if err == nil {
 		d.started = func() {
@@ -551,7 +603,7 @@ func (d *Desk) runs(w *wish, c *cast, play func(context.Context) error, begun fu
 func (d *Desk) ended(c *cast, err error) {
 	var lost *live.LostError
 	switch {
-	case err == nil, stoppedBy(err) == errOvertaken:
+	case err == nil, stoppedBy(err) == errOvertaken, errors.Is(err, live.ErrYielded):
 	case errors.As(err, &lost):
 		d.note, d.lost, d.looked = err.Error(), err.Error(), false
 		if lost.Moving {
@@ -580,7 +632,7 @@ func (d *Desk) pauseOr(w *wish, held bool, do func(context.Context, ...*live.Boa
 	case c == nil || d.job == nil || !d.job.move || d.started != nil || c.finder != nil:
 		return errors.New("nothing is played")
 	case d.aside:
-		return errors.New("not now: the boards are being held or resumed")
+		return errAside
 	case d.play.held != held:
 		return fmt.Errorf("what is played %s", map[bool]string{true: "is held already", false: "is not held"}[d.play.held])
 	}
@@ -658,7 +710,7 @@ func (d *Desk) event(e live.Event) {
 	case live.Progress:
 		d.figures[e.Board] = e
 		p := &d.play
-		p.position, p.begin, p.length, p.round, p.skew = e.Position, e.Begin, e.Length, e.Round, e.Skew
+		p.position, p.begin, p.length, p.round, p.every, p.skew = e.Position, e.Begin, e.Length, e.Round, e.Every, e.Skew
 		if p.start != 0 {
 			p.start = e.Start
 		}

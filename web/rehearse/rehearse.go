@@ -86,6 +86,7 @@ const (
 var (
 	errOvertaken = errors.New("a stop came first")
 	errClosed    = errors.New("the server ends")
+	errAside     = errors.New("not now: the boards are being held, resumed, or brought to rest")
 	errFull      = fmt.Errorf("%d requests are waiting already", mostWaiting)
 )
 

@@ -47,6 +47,7 @@ type State struct {
 	Speed    figure  `json:"speed"`
 	Round    int     `json:"round"` // from 1; 0: nothing was played
 	Loop     bool    `json:"loop"`
+	Every    *figure `json:"every"`    // s of the clock from the start of a round to that of the next; null: there is one, or it is not known yet
 	SoundAt  *figure `json:"sound_at"` // ms by now_ms's clock, at which the motion's time is begin in this round; null: nothing runs
 	Now      figure  `json:"now_ms"`   // ms since 1970 by the server's clock
 
@@ -128,6 +129,10 @@ func (d *Desk) state() State {
 	if p.start != 0 && !p.held {
 		at := d.unix(p.start)
 		s.SoundAt = &at
+	}
+	if p.every > 0 {
+		every := rounded(p.every.Seconds(), 1e6)
+		s.Every = &every
 	}
 	if d.resume != nil {
 		at := figure(*d.resume)

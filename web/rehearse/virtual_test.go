@@ -417,7 +417,6 @@ func TestRehearsal(t *testing.T) {
 		p.refused("play", `"motion":"greet","from":9`, "the motion ends at 4.000 s")
 		p.until(Armed)
 		p.ask("play", `"motion":"greet","countIn":0.5,"speed":0.5`)
-		p.refused("play", "", "stop it first")
 		p.until(Playing)
 		s = watcher.reach("a place in the motion", func(s State) bool { return s.Position > 0.5 })
 		at := float64(s.Now-*s.SoundAt) / 1000 * float64(s.Speed)

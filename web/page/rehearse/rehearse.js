@@ -2,10 +2,11 @@
 // is there for everyone.
 
 import { make, write } from "../dom.js";
-import { boardsOf, boardTime, driverText, figures, forgetsPress, live, nothing, phaseText, playRequest, stopFace } from "./words.js";
+import { createTools } from "./tools.js";
+import { boardsOf, boardTime, conducted, driverText, figures, forgetsPress, live, nothing, phaseText, playRequest, stopFace } from "./words.js";
 
 /** @typedef {import("./words.js").Rehearsal} Rehearsal */
-/** @typedef {{ok: boolean, text?: string, ports?: {port: string}[]}} Answer */
+/** @typedef {import("./tools.js").Answer} Answer */
 
 const beatEvery = 250; // ms
 const stopPatience = 300; // ms until a stop goes by the other way, too
@@ -24,6 +25,7 @@ export function createRehearse({ element, beside, dialogs, store, actions, send 
   /** @type {Rehearsal} */
   let state = nothing;
   let page = "";
+  let key = "";
   let open = false;
   let pressed = false;
   let follows = false; // the page's transport runs with the boards
@@ -32,7 +34,20 @@ export function createRehearse({ element, beside, dialogs, store, actions, send 
   /** @type {Map<number, (a: Answer) => void>} */
   const waiting = new Map();
 
+  /** @type {Set<(state: Rehearsal, before: Rehearsal) => void>} */
+  const ears = new Set();
+
   const drives = () => page !== "" && state.driver === page;
+  const conducts = () => drives() && conducted(state);
+  /** @type {import("./tools.js").RehearsalDesk} */
+  const desk = {
+    state: () => state, page: () => page, key: () => key, drives, conducts, ask, wish, stop: press,
+    now: () => Date.now() - offset,
+    hear(heard) {
+      ears.add(heard);
+      return () => ears.delete(heard);
+    },
+  };
 
   /** @param {string} word @param {object} [more] @returns {Promise<Answer>} */
   function ask(word, more = {}) {
@@ -167,9 +182,10 @@ export function createRehearse({ element, beside, dialogs, store, actions, send 
   question.append(asked, sure);
 
   const strip = make("div", { class: "strip" }, stops[0], make("div", { class: "now" }, phase, who), stopNote);
-  const body = make("div", { id: "rehearse-body" },
-    make("div", { class: "row" }, drive, letGo, find, connect, part, play, hold, goOn), places, ports, question, note, figuresOf);
+  const row = make("div", { class: "row" }, drive, letGo, find, connect, part, play, hold, goOn);
+  const body = make("div", { id: "rehearse-body" }, row, places, ports, question, note, figuresOf);
   element.replaceChildren(strip, fault, body);
+  createTools({ row, body, beside, after: element, fault: (text) => write(fault, text), desk, store, actions });
 
   let placesFor = "";
   /** Fields for the places of the motion's boards. */
@@ -268,8 +284,12 @@ export function createRehearse({ element, beside, dialogs, store, actions, send 
     follows = true;
   }
 
+  /** @param {Rehearsal} before */
+  const tell = (before) => ears.forEach((heard) => heard(state, before));
+
   store.subscribe((s, before) => {
     if (s.connected !== before.connected || s.score !== before.score) show();
+    if (s.connected !== before.connected) tell(state);
   });
   show();
 
@@ -278,6 +298,7 @@ export function createRehearse({ element, beside, dialogs, store, actions, send 
     take(message) {
       if (message.type === "hello") {
         page = String(message.page);
+        key = String(message.key);
         for (const done of waiting.values()) done({ ok: false, text: "the connection to the server broke" });
         waiting.clear();
       } else if (message.type === "rehearsal-answer") {
@@ -286,15 +307,17 @@ export function createRehearse({ element, beside, dialogs, store, actions, send 
         return;
       } else if (message.type === "rehearsal") {
         const was = state.phase;
+        const before = state;
         state = message;
         offset = Math.min(offset, Date.now() - state.now_ms);
         if (forgetsPress(state)) pressed = false;
         if (was !== state.phase) actions.announce(phaseText(state));
         follow();
+        tell(before);
       } else return;
       show();
     },
-    state: () => state,
+    desk,
   };
 }
 

@@ -25,23 +25,62 @@
  * @typedef {object} Rehearsal
  * @property {string} phase
  * @property {string} driver   page; "": nobody
+ * @property {boolean} beat    the page that drives has to send beats now
  * @property {string} motion
+ * @property {string} revision  of what plays, or was played
+ * @property {string} newest    of the motion now
  * @property {boolean} newer
  * @property {number|null} position
  * @property {number|null} begin
+ * @property {number|null} length
  * @property {number|null} speed
  * @property {number} round
+ * @property {boolean} loop
  * @property {number|null} sound_at  ms of the server's clock
  * @property {number} now_ms
  * @property {BoardState[]} boards
  * @property {number|null} skew_ms
  * @property {string} confirm
+ * @property {string[]} loose   axes that were let go
  * @property {number|null} resume_at
  * @property {string} note
+ * @property {CalibrationState|null} calibrate
+ * @property {SlewState|null} slew
+ */
+
+/**
+ * An axis whose ends are looked for; pulses in us, an end that is not confirmed is null.
+ * @typedef {object} CalibrationState
+ * @property {string} axis
+ * @property {string} board
+ * @property {string} unit
+ * @property {[number, number]} travel
+ * @property {number} us
+ * @property {number} centre
+ * @property {[number, number]} reached
+ * @property {number} step
+ * @property {number} least
+ * @property {number} greatest
+ * @property {[number|null, number|null]} ends
+ * @property {boolean} written
+ */
+
+/**
+ * A step that is filmed, and its runs.
+ * @typedef {object} SlewState
+ * @property {string} axis
+ * @property {string} flash
+ * @property {string} unit
+ * @property {number} from
+ * @property {number} to
+ * @property {{flash_tick: number, command_us: number, pulse_us: number, at_ms: number, doubtful: boolean}[]} runs
  */
 
 /** @type {Rehearsal} */
-export const nothing = { phase: "apart", driver: "", motion: "", newer: false, position: 0, begin: 0, speed: 1, round: 0, sound_at: null, now_ms: 0, boards: [], skew_ms: null, confirm: "", resume_at: null, note: "" };
+export const nothing = {
+  phase: "apart", driver: "", beat: false, motion: "", revision: "", newest: "", newer: false, position: 0, begin: 0, length: 0, speed: 1, round: 0, loop: false,
+  sound_at: null, now_ms: 0, boards: [], skew_ms: null, confirm: "", loose: [], resume_at: null, note: "", calibrate: null, slew: null,
+};
 
 /** @type {Record<string, string>} */
 const phases = {
@@ -53,6 +92,15 @@ const moving = new Set(["arming", "armed", "moving", "count-in", "playing", "hel
 
 /** Whether pulses leave that may move something. @param {Rehearsal} r */
 export const live = (r) => moving.has(r.phase);
+
+const played = new Set(["armed", "moving", "count-in", "playing", "held"]);
+
+/**
+ * Whether the transport of the page that drives is that of the boards: pulses leave,
+ * and neither an axis's ends are looked for nor a step is filmed.
+ * @param {Rehearsal} r
+ */
+export const conducted = (r) => played.has(r.phase) && r.motion !== "" && !r.calibrate && !r.slew;
 
 /** @param {Rehearsal} r */
 export const phaseText = (r) => phases[r.phase] ?? r.phase;
