@@ -2,7 +2,6 @@
 // time, value and ease as they are typed, marks, poses, and whether it is saved.
 
 import { make, write } from "../dom.js";
-import { clockTime } from "../time.js";
 import { selectionText } from "./edit.js";
 import { timeText, valueText } from "./notation.js";
 import { easeGroups } from "./eases.js";
@@ -34,14 +33,18 @@ export function conflictOf({ score, project, motion }) {
   return entry?.conflict !== undefined ? entry.conflict : score?.conflict ?? null;
 }
 
+/** Whether it is the page's version that was kept beside the file, as its name says. @param {import("../types.js").Conflict} conflict */
+export const mineBeside = ({ file }) => /\.mine-\d{8}-\d{6}(-\d+)?\./.test(file);
+
 /**
  * @param {object} o
  * @param {HTMLElement} o.element  the bar
  * @param {HTMLElement} o.beside   where the button that opens it stands
  * @param {import("../types.js").Store} o.store
+ * @param {import("../types.js").Actions} o.actions
  * @param {Editor} o.editor
  */
-export function createBar({ element, beside, store, editor }) {
+export function createBar({ element, beside, store, actions, editor }) {
   /** @param {string} text @param {string} label @param {() => void} press */
   const button = (text, label, press) => make("button", { type: "button", text, "aria-label": label === text ? null : label, click: press });
   const opener = make("button", { type: "button", class: "edit-on", text: "Edit", "aria-pressed": "false", click: () => editor.setOn(!editor.on()) });
@@ -70,7 +73,8 @@ export function createBar({ element, beside, store, editor }) {
   const picked = make("p", { class: "edit-picked" });
   const state = make("p", { class: "edit-state" });
   const wrong = make("p", { class: "edit-fault", role: "alert" });
-  const conflict = make("div", { class: "edit-conflict", hidden: true });
+  const conflict = make("div", { class: "edit-conflict", role: "group", "aria-label": "Two versions", hidden: true });
+  let whole = false; // a pose is stored of all axes, whatever is chosen
   const marksPanel = make("div", { class: "edit-panel", role: "group", "aria-label": "Marks", hidden: true });
   const posesPanel = make("div", { class: "edit-panel", role: "group", "aria-label": "Poses", hidden: true });
 
@@ -80,8 +84,14 @@ export function createBar({ element, beside, store, editor }) {
     make("div", { class: "edit-tools" },
       group("History", undo, redo), group("Keys", add, remove, copy, paste, mirror), group("Stretch", factor, stretch),
       group("Select", all, many), group("Nudge", ...moves), group("The selected key", time.element, value.element, make("label", { class: "edit-field" }, make("span", { text: "Ease" }), ease)),
-      group("More", marks.button, poses.button)),
+      group("More", marks, poses)),
     make("div", { class: "edit-line" }, picked, wrong, state), conflict, marksPanel, posesPanel);
+
+  /** A button that cannot do anything now still says why not. @param {HTMLElement} b @param {boolean} on */
+  function ready(b, on) {
+    const now = String(!on);
+    if (b.getAttribute("aria-disabled") !== now) b.setAttribute("aria-disabled", now);
+  }
 
   /** A field that is filled in: Enter or leaving it does it, Esc takes it back. @param {string} label @param {string} hint @param {(text: string) => boolean} done */
   function field(label, hint, done) {
@@ -116,13 +126,14 @@ export function createBar({ element, beside, store, editor }) {
 
   /** @param {string} text @param {() => HTMLElement} panel */
   function opens(text, panel) {
-    const b = make("button", { type: "button", text, "aria-expanded": "false", click: () => show(!(panel().hidden)) });
-    /** @param {boolean} hide */
-    function show(hide) {
-      panel().hidden = hide;
+    const b = make("button", { type: "button", text, "aria-expanded": "false", click: show });
+    function show() {
+      const hide = (panel().hidden = !panel().hidden);
       b.setAttribute("aria-expanded", String(!hide));
+      shown.delete(panel());
+      update(store.get(), store.get());
     }
-    return { button: b, show };
+    return b;
   }
 
   /** @param {State} s */
@@ -140,10 +151,10 @@ export function createBar({ element, beside, store, editor }) {
     time.put(key ? timeText(key.at, score) : "", false);
     value.put(key && row ? valueText(key.to, row) : "", false);
     fillEase(key?.head === "first" || !key ? "" : key.ease);
-    for (const b of [remove, stretch, ...moves]) b.disabled = free.length === 0;
-    stretch.disabled = free.length < 2;
-    for (const b of [copy]) b.disabled = edit.keys.length === 0;
-    mirror.disabled = !addressed;
+    for (const b of [remove, ...moves]) ready(b, free.length > 0);
+    ready(stretch, free.length > 1);
+    ready(copy, edit.keys.length > 0);
+    ready(mirror, addressed);
     write(wrong, edit.fault || (edit.keys.length > 0 && free.length === 0 ? why : ""));
   }
 
@@ -163,20 +174,22 @@ export function createBar({ element, beside, store, editor }) {
   function fillConflict(s) {
     const c = conflictOf(s);
     conflict.hidden = !c;
-    if (!c) return conflict.replaceChildren();
-    conflict.replaceChildren(
-      make("p", { text: `The file was changed by another program while yours was not saved. Both are kept: the sheet shows the file\u2019s, yours is in ${c.file}.` }),
+    if (!c) return void (conflict.dataset.words = "");
+    const beside = s.project?.motions.find((m) => m.file === c.file);
+    const words = `The file was changed by another program while yours was not saved. Both are kept: ${mineBeside(c) ? "the sheet shows the file\u2019s, yours is in" : "the sheet shows yours, the file\u2019s is in"} ${c.file}.`;
+    if (conflict.dataset.words === words && conflict.dataset.beside === beside?.name) return;
+    Object.assign(conflict.dataset, { words, beside: beside?.name ?? "" });
+    conflict.replaceChildren(make("p", { text: words }),
+      ...(beside ? [button("Look at the other", `Look at the other: ${c.file}`, () => actions.choose(beside.name))] : []),
       button("Keep the file\u2019s", "Keep the file\u2019s version; yours stays beside it", () => editor.resolve("file")),
       button("Keep mine", "Keep mine: it is written into the file, and the file\u2019s version stays beside it", () => editor.resolve("mine")));
   }
 
-  /** @param {Score} score */
-  function fillMarks(score) {
-    const name = make("input", { type: "text", placeholder: "name", autocomplete: "off", "aria-label": "Name of a new mark" });
-    const put = () => { if (editor.addMark(name.value)) name.value = ""; };
-    name.addEventListener("keydown", (e) => { if (e.key === "Enter") put(); });
-    refill(marksPanel, [
-      make("div", { class: "edit-item" }, name, button("Mark here", "Mark here: at the playhead", put)),
+  /** @param {State} s */
+  function fillMarks({ score }) {
+    if (!score || marksPanel.hidden) return;
+    refill(marksPanel, [score.marks, score.fps], () => [
+      asked("Name of a new mark", "Mark here", "Mark here: at the playhead", editor.addMark),
       ...score.marks.map((m) => make("div", { class: "edit-item" },
         typed(m.name, `Name of mark ${m.name}`, (text) => editor.renameMark(m.name, text)),
         typed(timeText(m.at, score), `Time of mark ${m.name}`, (text) => editor.setMark(m.name, text), m.locked),
@@ -185,41 +198,86 @@ export function createBar({ element, beside, store, editor }) {
   }
 
   /** @param {State} s */
-  function fillPoses(s) {
-    const { score } = s;
-    if (!score) return;
-    const name = make("input", { type: "text", placeholder: "name", autocomplete: "off", "aria-label": "Name of the pose to store" });
-    const put = () => { if (editor.storePose(name.value)) name.value = ""; };
-    name.addEventListener("keydown", (e) => { if (e.key === "Enter") put(); });
-    refill(posesPanel, [
-      make("div", { class: "edit-item" }, name, button("Store pose", "Store pose: the values at the playhead", put),
-        make("span", { class: "edit-note", text: `at the playhead, of ${namesText(editor.poseRows().map((r) => r.name))}` })),
-      ...(score.poses ?? []).map((p) => make("div", { class: "edit-item" },
-        typed(p.name, `Name of pose ${p.name}`, (text) => editor.renamePose(p.name, text)),
-        button("Key it here", `Key pose ${p.name} at the playhead`, () => editor.keyPose(p.name)),
-        button("Store again", `Store pose ${p.name} again from the playhead`, () => editor.storePose(p.name)),
-        button("Delete", `Delete pose ${p.name}`, () => editor.deletePose(p.name)))),
-      ...(score.placements ?? []).map((p) => make("div", { class: "edit-item edit-note", text: `${p.kind} ${p.name} placed at ${clockTime(p.at)}, line ${p.line}` })),
-    ]);
+  function fillPoses({ score }) {
+    if (!score || posesPanel.hidden) return;
+    const chosen = editor.poseRows(false).map((r) => r.name);
+    const every = editor.poseRows(true).map((r) => r.name);
+    refill(posesPanel, [score.poses, score.placements, score.fps, chosen.join(), every.join()], () => {
+      const all = chosen.join() === every.join();
+      const of = make("select", { "aria-label": "Rows of the pose", change: () => { whole = of.value === "all"; } },
+        ...(all ? [] : [make("option", { value: "chosen", text: `of ${namesText(chosen)}` })]), make("option", { value: "all", text: "of all axes" }));
+      of.value = all || whole ? "all" : "chosen";
+      return [
+        asked("Name of the pose to store", "Store pose", "Store pose: the values at the playhead", (name) => editor.storePose(name, of.value === "all"), of),
+        ...(score.poses ?? []).map((p) => make("div", { class: "edit-item" },
+          typed(p.name, `Name of pose ${p.name}`, (text) => editor.renamePose(p.name, text)),
+          button("Key it here", `Key it here: pose ${p.name} at the playhead`, () => editor.keyPose(p.name)),
+          button("Store again", `Store again: pose ${p.name} from the playhead`, () => editor.storePose(p.name, null)),
+          button("Delete", `Delete pose ${p.name}`, () => editor.deletePose(p.name)))),
+        ...(score.placements ?? []).map((p) => placement(p, score)),
+      ];
+    });
   }
 
-  /** @param {string} text @param {string} label @param {(text: string) => boolean} done @param {boolean} [off] */
+  /** @param {NonNullable<Score["placements"]>[0]} p @param {Score} score */
+  function placement(p, score) {
+    const what = `${p.kind} ${p.name}, line ${p.line}`;
+    return make("div", { class: "edit-item" }, make("span", { class: "edit-note", text: what }),
+      typed(timeText(p.at, score), `Time of ${what}`, (text) => editor.setPlacement(p.index, text), p.locked),
+      p.locked ? make("span", { class: "edit-note", text: "locked" }) : button("Delete", `Delete ${what}, where it is placed`, () => editor.deletePlacement(p.index)));
+  }
+
+  /** A name to be given, and the button that uses it. @param {string} label @param {string} text @param {string} says @param {(name: string) => boolean} done @param {...Node} more */
+  function asked(label, text, says, done, ...more) {
+    const name = make("input", { type: "text", placeholder: "name", autocomplete: "off", "aria-label": label });
+    const put = () => { if (done(name.value)) name.value = ""; };
+    name.addEventListener("keydown", (e) => { if (e.key === "Enter") put(); });
+    return make("div", { class: "edit-item" }, name, button(text, says, put), ...more);
+  }
+
+  /**
+   * A text that may be written anew: Enter or leaving it does it, Esc takes it back.
+   * @param {string} text @param {string} label @param {(text: string) => boolean} done @param {boolean} [off]
+   */
   function typed(text, label, done, off = false) {
-    const input = make("input", { type: "text", value: text, autocomplete: "off", "aria-label": label, readonly: off });
-    input.addEventListener("change", () => {
+    const input = make("input", { type: "text", value: text, autocomplete: "off", spellcheck: "false", "aria-label": label, readonly: off });
+    let sent = text;
+    function finish() {
       const now = input.value.trim();
-      if (now === text) return;
-      if (now === "" || !done(now)) input.value = text;
+      if (!input.isConnected || now === sent) return;
+      if (now !== "" && done(now)) sent = now;
+    }
+    input.addEventListener("keydown", (event) => {
+      if (event.key === "Enter") finish();
+      else if (event.key === "Escape") input.value = text;
+      else return;
+      event.preventDefault();
     });
+    input.addEventListener("change", finish);
+    input.addEventListener("blur", () => { input.value = text; });
     return input;
   }
 
-  /** Fills a panel, and puts the focus where it was. @param {HTMLElement} panel @param {HTMLElement[]} children */
-  function refill(panel, children) {
-    const label = panel.contains(document.activeElement) ? document.activeElement?.getAttribute("aria-label") : null;
-    panel.replaceChildren(...children);
-    if (label) /** @type {HTMLElement[]} */ ([...panel.querySelectorAll("[aria-label]")]).find((e) => e.getAttribute("aria-label") === label)?.focus();
+  /** What the panels show. @type {Map<HTMLElement, unknown[]>} */
+  const shown = new Map();
+
+  /** Fills a panel that shows something else, and puts the focus where it was. @param {HTMLElement} panel @param {unknown[]} what @param {() => HTMLElement[]} build */
+  function refill(panel, what, build) {
+    if (shown.get(panel)?.every((x, k) => x === what[k])) return;
+    shown.set(panel, what);
+    const at = labelled(panel).findIndex((e) => e === document.activeElement);
+    const old = labelled(panel)[at];
+    panel.replaceChildren(...build());
+    if (!old) return;
+    const list = labelled(panel);
+    const now = list.find((e) => e.getAttribute("aria-label") === old.getAttribute("aria-label")) ?? list[Math.min(at, list.length - 1)];
+    now?.focus();
+    // What is being typed is nobody else's.
+    if (old instanceof HTMLInputElement && now instanceof HTMLInputElement && old.value !== old.defaultValue && old.getAttribute("aria-label") === now.getAttribute("aria-label")) now.value = old.value;
   }
+
+  /** @param {HTMLElement} panel @returns {HTMLElement[]} */
+  const labelled = (panel) => [...panel.querySelectorAll("input, button, select")].filter((e) => e instanceof HTMLElement);
 
   /** @param {State} s @param {State|null} before */
   function update(s, before) {
@@ -233,11 +291,13 @@ export function createBar({ element, beside, store, editor }) {
     const opened = !before?.edit.on;
     if (opened || s.score !== before?.score || s.edit !== before?.edit) fillPicked(s);
     if (opened || s.score !== before?.score) {
-      undo.disabled = !s.score?.undo;
-      redo.disabled = !s.score?.redo;
-      if (s.score) fillMarks(s.score);
+      ready(undo, (s.score?.undo ?? 0) > 0);
+      ready(redo, (s.score?.redo ?? 0) > 0);
     }
-    if (opened || s.score !== before?.score || s.row !== before?.row || s.edit.keys !== before?.edit.keys) fillPoses(s);
+    // What was refused is not what stands there.
+    if (s.edit.fault !== "" && s.edit.fault !== before?.edit.fault) shown.clear();
+    fillMarks(s);
+    fillPoses(s);
     if (opened || s.score !== before?.score || s.project !== before?.project) fillConflict(s);
     many.setAttribute("aria-pressed", String(s.edit.many));
     write(state, savedText(s));

@@ -33,6 +33,7 @@ import { createSession, post } from "./session.js";
  * @property {(clientX: number) => number} toX
  * @property {(clientY: number) => number} toY
  * @property {(id: string) => void} reveal
+ * @property {(x: number, y: number) => void} tap  what a tap on the sheet does
  */
 
 const newsAfter = 1500; // ms that the listing may be behind an answer
@@ -413,18 +414,24 @@ export function createEditor({ store, actions, request, ground, follow, rest, ke
 
     // --- poses ---
 
-    /** The values at the playhead: of the rows with selected keys, else of the row that is chosen, else of all axes but switches. @param {string} name */
-    storePose(name) {
+    /**
+     * Stores the values at the playhead.
+     * @param {string} name
+     * @param {boolean|null} whole  of all axes; null: of what the pose has already
+     */
+    storePose(name, whole) {
       const { score, curves, time } = get();
       if (!score || !curves || !name.trim()) return fault("Give the pose a name"), false;
-      const values = Object.fromEntries(editor.poseRows().map((r) => [r.name, plans.inTravel(score, idOf(r), Math.round(curveAt(curves, r.commanded, time) * 10) / 10)]));
+      const known = score.poses?.find((p) => p.name === name);
+      const rows = whole === null ? score.rows.filter((r) => Object.hasOwn(known?.values ?? {}, r.name)) : editor.poseRows(whole);
+      const values = Object.fromEntries(rows.map((r) => [r.name, plans.inTravel(score, idOf(r), Math.round(curveAt(curves, r.commanded, time) * 10) / 10)]));
       return doChanges([{ do: "store-pose", name: name.trim(), values }], `Pose ${name.trim()} stored`);
     },
-    /** The rows that a stored pose takes its values from. */
-    poseRows() {
+    /** The rows that a stored pose takes its values from: those with selected keys, or the one that is chosen; else all axes but switches. @param {boolean} whole */
+    poseRows(whole) {
       const { score, row, edit: { keys } } = get();
       if (!score) return [];
-      const chosen = new Set(keys.length > 0 ? keys.map((k) => k.row) : row && rowOf(score, row) ? [row] : []);
+      const chosen = new Set(whole ? [] : keys.length > 0 ? keys.map((k) => k.row) : row && rowOf(score, row) ? [row] : []);
       return score.rows.filter((r) => (chosen.size > 0 ? chosen.has(idOf(r)) : r.kind === "axis" && r.unit !== "on"));
     },
     /** @param {string} name */
@@ -439,6 +446,16 @@ export function createEditor({ store, actions, request, ground, follow, rest, ke
     renamePose: (name, to) => doChanges([{ do: "rename-pose", name, to: to.trim() }], `Pose ${name} is now ${to.trim()}`),
     /** @param {string} name */
     deletePose: (name) => doChanges([{ do: "delete-pose", name }], `Pose ${name} deleted`),
+    /** @param {number} index @param {string} text */
+    setPlacement(index, text) {
+      const { score } = get();
+      const typed = score && typedTime(text, score);
+      if (!typed) return false;
+      if (typed.value === null) return fault(typed.wrong), false;
+      return doChanges([{ do: "set-placement", index, time: typed.value }], `Placed at ${clockTime(typed.value)}`);
+    },
+    /** @param {number} index */
+    deletePlacement: (index) => doChanges([{ do: "delete-placement", index }], "Taken away from where it was placed"),
 
     destroy: end,
   };
@@ -486,9 +503,9 @@ export function createEdit(o) {
   const canvas = make("canvas", { class: "edit-paper", "aria-hidden": "true" });
   at.window.append(canvas);
   const overlay = createOverlay(canvas);
-  const hands = createEditHands({ canvas: at.canvas, job: at.job, toX: at.toX, toY: at.toY, editor });
+  const hands = createEditHands({ canvas: at.canvas, job: at.job, toX: at.toX, toY: at.toY, tap: at.tap, editor });
   const list = createKeyList({ window: at.window, get: store.get, editor, actions, reveal: at.reveal });
-  const bar = createBar({ element: o.bar, beside: o.beside, store, editor });
+  const bar = createBar({ element: o.bar, beside: o.beside, store, actions, editor });
   const endKeys = listenForEdits(document, editor, store.get);
   /** @type {unknown[]} */
   let drawn = [];

@@ -35,10 +35,11 @@ const reaches = { mouse: 11, touch: 24 }; // px about a key
  * @param {() => Job|null} o.job
  * @param {(clientX: number) => number} o.toX
  * @param {(clientY: number) => number} o.toY
+ * @param {(x: number, y: number) => void} o.tap  what the sheet does where no key is
  * @param {Editor} o.editor
  * @returns {{taken: (event: PointerEvent) => boolean, box: () => import("./overlay.js").Box|null, destroy: () => void}}
  */
-export function createEditHands({ canvas, job, toX, toY, editor }) {
+export function createEditHands({ canvas, job, toX, toY, tap, editor }) {
   const off = new AbortController();
   const { signal } = off;
   /** @type {Pull|null} */
@@ -143,7 +144,10 @@ export function createEditHands({ canvas, job, toX, toY, editor }) {
     const at = j && placeUnder(j, p.x, p.y);
     if (at) editor.chooseRow(at.id);
     if (p.key) editor.select(p.adds ? toggled(p.before, p.key) : [p.key], p.key);
-    else if (!p.adds) editor.select([], null);
+    else {
+      if (!p.adds) editor.select([], null);
+      tap(p.x, p.y); // a finding may lie there
+    }
     editor.tellSelection();
   }
 

@@ -5,7 +5,7 @@ import { curveAt } from "../curves.js";
 import { make, write } from "../dom.js";
 import { keyText } from "./edit.js";
 import { stavesWidth, xIn, yIn } from "./overlay.js";
-import { has, keyOf, rowOf, stretchOf, toggled } from "./select.js";
+import { among, joined, keyOf, nearestOf, rowOf, stretchOf, toggled } from "./select.js";
 
 /** @typedef {import("../types.js").State} State */
 /** @typedef {import("../types.js").KeyRef} KeyRef */
@@ -57,15 +57,8 @@ export function createKeyList({ window, get, editor, actions, reveal }) {
     return r ? `${r.kind}:${r.name}` : null;
   }
 
-  /** @param {State} state @param {string} id @param {number} time @returns {KeyRef|null} */
-  function nearestIn({ score }, id, time) {
-    const keys = (score && rowOf(score, id)?.keys) ?? [];
-    let best = -1;
-    keys.forEach((key, k) => {
-      if (best < 0 || Math.abs(key.at - time) < Math.abs(keys[best].at - time)) best = k;
-    });
-    return best < 0 ? null : { row: id, k: best };
-  }
+  /** @param {State} state @param {string} id @param {number} time */
+  const nearestIn = ({ score }, id, time) => score && nearestOf(score, id, time);
 
   /** @param {Job|null} j @param {State} state */
   function draw(j, state) {
@@ -92,10 +85,11 @@ export function createKeyList({ window, get, editor, actions, reveal }) {
     list.dataset.row = hand.row;
     list.setAttribute("aria-label", `Keys of ${row.name}`);
     items = new Map();
+    const selected = among(state.edit.keys);
     for (let k = from; k < to; k++) items.set(k, old.get(k) ?? make("li", { role: "option", tabindex: -1 }));
     for (const [k, item] of items) {
       write(item, `${row.name}, ${keyText(score, row, row.keys[k])}`);
-      item.setAttribute("aria-selected", String(has(state.edit.keys, { row: hand.row, k })));
+      item.setAttribute("aria-selected", String(selected({ row: hand.row, k })));
       item.setAttribute("aria-posinset", String(k + 1));
       item.setAttribute("aria-setsize", String(row.keys.length));
       item.tabIndex = k === hand.k ? 0 : -1;
@@ -149,8 +143,7 @@ export function createKeyList({ window, get, editor, actions, reveal }) {
   /** @param {KeyRef} to @param {boolean} adds @param {KeyRef} from */
   function go(to, adds, from) {
     const { keys } = get().edit;
-    const more = adds ? [...keys, ...stretchOf(from, to).filter((r) => !has(keys, r))] : [to];
-    editor.select(more, to);
+    editor.select(adds ? joined(keys, stretchOf(from, to)) : [to], to);
     show(to);
   }
 

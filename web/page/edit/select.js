@@ -1,6 +1,8 @@
 // Which keys are selected. A key is known by its row and its place in that row's
 // keys, which go by time; another score numbers them anew.
 
+import { firstFrom } from "../sheet/geometry.js";
+
 /** @typedef {import("../types.js").Score} Score */
 /** @typedef {import("../types.js").Row} Row */
 /** @typedef {import("../types.js").Key} Key */
@@ -10,9 +12,15 @@
 /** @param {Row} row */
 export const idOf = (row) => `${row.kind}:${row.name}`;
 
+/** The rows of a score by their ids. @type {WeakMap<Row[], Map<string, Row>>} */
+const indices = new WeakMap();
+
 /** @param {Score} score @param {string|null} id @returns {Row|null} */
-export function rowOf(score, id) {
-  return score.rows.find((r) => idOf(r) === id) ?? null;
+export function rowOf({ rows }, id) {
+  if (id === null) return null;
+  let index = indices.get(rows);
+  if (!index) indices.set(rows, (index = new Map(rows.map((r) => [idOf(r), r]))));
+  return index.get(id) ?? null;
 }
 
 /** @param {Score} score @param {KeyRef|undefined} ref @returns {Key|null} */
@@ -31,10 +39,19 @@ export function toggled(list, ref) {
   return has(list, ref) ? list.filter((x) => !sameKey(x, ref)) : [...list, ref];
 }
 
+/** @param {KeyRef} ref */
+const nameOf = (ref) => `${ref.k} ${ref.row}`;
+
+/** Whether keys are in a list, where many are asked for. @param {KeyRef[]} list @returns {(ref: KeyRef) => boolean} */
+export function among(list) {
+  const known = new Set(list.map(nameOf));
+  return (ref) => known.has(nameOf(ref));
+}
+
 /** @param {KeyRef[]} a @param {KeyRef[]} b @returns {KeyRef[]} */
 export function joined(a, b) {
-  const known = new Set(a.map((r) => `${r.k} ${r.row}`));
-  return [...a, ...b.filter((r) => !known.has(`${r.k} ${r.row}`))];
+  const known = among(a);
+  return [...a, ...b.filter((r) => !known(r))];
 }
 
 /** All keys of a row. @param {Score} score @param {string} id @returns {KeyRef[]} */
@@ -46,6 +63,15 @@ export function allOf(score, id) {
 export function stretchOf(a, b) {
   const from = Math.min(a.k, b.k);
   return Array.from({ length: Math.abs(a.k - b.k) + 1 }, (_, k) => ({ row: a.row, k: from + k }));
+}
+
+/** The key of a row that is nearest to a time, of two the earlier. @param {Score} score @param {string} id @param {number} t  s @returns {KeyRef|null} */
+export function nearestOf(score, id, t) {
+  const keys = rowOf(score, id)?.keys ?? [];
+  if (keys.length === 0) return null;
+  const after = Math.min(keys.length - 1, firstFrom(keys, t));
+  const before = Math.max(0, after - 1);
+  return { row: id, k: Math.abs(keys[before].at - t) <= Math.abs(keys[after].at - t) ? before : after };
 }
 
 /** @param {Score} score @param {KeyRef[]} refs @returns {Spot[]} */
@@ -73,15 +99,15 @@ export function found(score, spots) {
     const keys = rowOf(score, spot.row)?.keys ?? [];
     let best = -1;
     let least = Infinity;
-    keys.forEach((key, k) => {
-      const off = Math.abs(key.at - spot.at);
-      if (off > near || taken.has(`${k} ${spot.row}`)) return;
-      const far = off + 1e-6 * Math.abs(key.to - spot.to);
+    for (let k = firstFrom(keys, spot.at - near); k < keys.length && keys[k].at <= spot.at + near; k++) {
+      if (taken.has(nameOf({ row: spot.row, k }))) continue;
+      const far = Math.abs(keys[k].at - spot.at) + 1e-6 * Math.abs(keys[k].to - spot.to);
       if (far < least) [best, least] = [k, far];
-    });
+    }
     if (best < 0) continue;
-    taken.add(`${best} ${spot.row}`);
-    list.push({ row: spot.row, k: best });
+    const ref = { row: spot.row, k: best };
+    taken.add(nameOf(ref));
+    list.push(ref);
   }
   return list;
 }

@@ -441,7 +441,7 @@ export function createSheet({ element, store, actions, request, taken = () => fa
 
   return {
     draw,
-    ground: { canvas, window: sheet, job: () => job, toX: (x) => x - canvas.getBoundingClientRect().left, toY: (y) => y - canvas.getBoundingClientRect().top, reveal },
+    ground: { canvas, window: sheet, job: () => job, toX: (x) => x - canvas.getBoundingClientRect().left, toY: (y) => y - canvas.getBoundingClientRect().top, reveal, tap: onTap },
     destroy() {
       resized.disconnect();
       clearTimeout(resting);
