@@ -40,6 +40,7 @@ type Score struct {
 	Tempo     []TempoPoint `json:"tempo"`
 	BoardRate figure       `json:"boardRate"` // Hz, of the fastest board
 	Rows      []Row        `json:"rows"`
+	Controls  []Control    `json:"controls"` // all of the rig
 	Marks     []Mark       `json:"marks"`
 	Cues      []Cue        `json:"cues"`
 	Quiet     []Quiet      `json:"quiet"`
@@ -258,6 +259,7 @@ func scoreOf(name string, loops bool, p *interp.Performance, tr *drive.Trace, r 
 		s.out.BoardRate = max(s.out.BoardRate, figure(b.Rate.V))
 	}
 	s.giveRows()
+	s.giveControls()
 	s.giveMoments()
 	s.giveLayers()
 	s.givePlacements()

@@ -166,6 +166,7 @@ function createActions() {
     play: transport.play,
     stop: transport.stop,
     toggle: () => (store.get().playing ? transport.stop() : transport.play()),
+    momentAt: transport.momentAt,
     step: transport.step,
     skip: (seconds) => transport.seek(store.get().time + seconds),
     toStart: () => transport.seek(0),

@@ -31,6 +31,8 @@ export function createTransport({ store, sound, request, announce }) {
   let scrubbing = false;
   let resume = false;
   let lastGrain = 0;
+  /** The page's clock, ms, and the sound's at that moment, s. @type {{now: number, clock: number}|null} */
+  let shown = null;
   /** @type {ReturnType<typeof setInterval>|undefined} */
   let timer;
 
@@ -101,6 +103,7 @@ export function createTransport({ store, sound, request, announce }) {
   function tick(now) {
     if (!store.get().playing || passages.length === 0) return false;
     const at = sound.clock(now);
+    shown = { now, clock: at };
     if (kind !== sound.kind()) {
       begin(store.get().time);
       hand();
@@ -115,6 +118,18 @@ export function createTransport({ store, sound, request, announce }) {
     return store.get().playing;
   }
 
+  /**
+   * Where the motion is at a moment near the present one. The clock of the sound is
+   * read once a frame; between, the page's own goes on evenly.
+   * @param {number} now ms
+   */
+  function momentAt(now) {
+    if (!store.get().playing || passages.length === 0 || !shown) return null;
+    const at = shown.clock + (now - shown.now) / 1000;
+    const p = passageAt(passages, at);
+    return { time: positionIn(p, at).time, before: Math.max(0, p.start - at) };
+  }
+
   async function play() {
     const state = store.get();
     if (!state.score || state.playing) return;
@@ -125,6 +140,7 @@ export function createTransport({ store, sound, request, announce }) {
     begin(store.get().time);
     if (store.get().countIn) count();
     hand();
+    shown = null;
     store.set({ time: passages[0].time });
     clearInterval(timer);
     timer = setInterval(() => tick(performance.now()), 200);
@@ -232,5 +248,5 @@ export function createTransport({ store, sound, request, announce }) {
     hand();
   }
 
-  return { tick, play: () => void play(), stop: () => stop(), seek, scrub, scrubEnd, step, toMark };
+  return { tick, momentAt, play: () => void play(), stop: () => stop(), seek, scrub, scrubEnd, step, toMark };
 }

@@ -98,6 +98,17 @@
  * @property {number} predicted  index of a curve, or -1
  */
 
+/**
+ * A control of the rig, whether the motion uses it or not.
+ * @typedef {object} Control
+ * @property {string} name
+ * @property {string} unit
+ * @property {number} row           index, or -1
+ * @property {number|null} low      by which it can move its axes from their rest
+ * @property {number|null} high
+ * @property {{row: number, share: number}[]} shares  of the axes, in their units a unit of the control
+ */
+
 /** @typedef {{name: string, at: number, locked: boolean, line: number}} Mark */
 
 /** @typedef {{at: number, say: string, set: {axis: string, value: string|number|boolean}[], line: number}} Cue */
@@ -170,6 +181,7 @@
  * @property {Tempo[]|null} tempo
  * @property {number} boardRate  Hz
  * @property {Row[]} rows
+ * @property {Control[]} [controls]
  * @property {Mark[]} marks
  * @property {Cue[]} cues
  * @property {Quiet[]} quiet
@@ -220,6 +232,11 @@
  * @property {null|"16:9"|"1.85:1"|"2.39:1"|"4:3"|"9:16"} mask
  */
 
+/**
+ * Values that a hand gives to rows, by their indices, in the place of those of the motion.
+ * @typedef {[row: number, value: number][]} Live
+ */
+
 /** @typedef {{row: string, k: number}} KeyRef  a key: its row's id, and its place among that row's keys */
 
 /**
@@ -263,6 +280,7 @@
  * @property {boolean} shortcuts   whether keys without Ctrl work
  * @property {StageView} stage
  * @property {EditState} edit
+ * @property {Live|null} live      what a hand performs now
  */
 
 /**
@@ -281,6 +299,8 @@
  * @property {() => void} play
  * @property {() => void} stop
  * @property {() => void} toggle                 play or stop
+ * @property {(now: number) => {time: number, before: number}|null} momentAt  where the motion is when the page's clock shows a time, ms;
+ *   before: s until it begins, while it is counted in; null where nothing plays
  * @property {(frames: number) => void} step     by film frames, or board frames where there are none
  * @property {(seconds: number) => void} skip
  * @property {() => void} toStart

@@ -84,6 +84,30 @@ export function brightness(score, row, value) {
 }
 
 /**
+ * The values that are commanded at a time; where a hand performs, its values.
+ * @param {Puppet} puppet
+ * @param {number} time s
+ * @param {import("../types.js").Live|null} live
+ * @returns {number[]}
+ */
+export function toldValues(puppet, time, live) {
+  const values = puppet.values(time, "commanded");
+  for (const [row, value] of live ?? []) if (row < values.length) values[row] = value;
+  return values;
+}
+
+/**
+ * The pose that they make.
+ * @param {Puppet} puppet
+ * @param {number} time s
+ * @param {import("../types.js").Live|null} live
+ */
+export function toldPose(puppet, time, live) {
+  if (!live) return puppet.pose(time, "commanded");
+  return poseOf(puppet.score.joints, puppet.score.rows, toldValues(puppet, time, live));
+}
+
+/**
  * The bodies at a time, with what is to be seen of them.
  * @param {Puppet} puppet
  * @param {number} time s

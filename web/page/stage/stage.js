@@ -4,7 +4,7 @@ import { make, write } from "../dom.js";
 import { add, apply, cross, origin, scale, unit } from "./matrix.js";
 import { camera, fit, held, presetOf, project } from "./camera.js";
 import { drawScene, figureAt, pieceAt, shadows } from "./scene.js";
-import { axisLines, bodiesAt, createPuppet, findingsAt, isError, jointsOf, signsOf, skinTimes, trailTimes } from "./look.js";
+import { axisLines, bodiesAt, createPuppet, findingsAt, isError, jointsOf, signsOf, skinTimes, toldPose, toldValues, trailTimes } from "./look.js";
 import { drivenBy, driversOf } from "./kinematics.js";
 import { maskFrame } from "./mask.js";
 import { layout, reading } from "./dials.js";
@@ -82,9 +82,9 @@ export function createStage({ element, store, actions, request }) {
   function draw(state) {
     const { score, curves } = state;
     if (puppet?.score !== score || puppet?.curves !== curves) puppet = score ? createPuppet(score, curves) : null;
-    const needs = [puppet, state.time, state.stage, state.themeCount, state.row, state.project === null, room.clientWidth, room.clientHeight, devicePixelRatio];
+    const needs = [puppet, state.time, state.live, state.stage, state.themeCount, state.row, state.project === null, room.clientWidth, room.clientHeight, devicePixelRatio];
     if (needs.every((n, k) => Object.is(n, drawn[k]))) return;
-    if (!colours || drawn[3] !== state.themeCount) colours = readColours(element);
+    if (!colours || drawn[4] !== state.themeCount) colours = readColours(element);
     drawn = needs;
     const joints = puppet !== null && puppet.balls.length > 0;
     const why = whyEmpty(state);
@@ -189,7 +189,7 @@ function drawRig(scene) {
   paint.inkLines(g, drawing.iron, colours.iron);
   paint.rays(g, drawing, colours);
   if (stage.trails) drawTrails(scene, c);
-  if (stage.ghost) drawGhost(scene, c);
+  if (stage.ghost || state.live) drawGhost(scene, c);
   drawAxes(scene, c, drawing.pieces);
   if (stage.mask) paint.mask(g, frame, width, height, stage.mask, colours);
   paint.legend(g, entries(scene), 14, height - 13, colours);
@@ -263,10 +263,10 @@ function drawSkins({ g, state, puppet, colours }, c) {
   g.globalAlpha = 1;
 }
 
-/** The commanded pose where it is another than the predicted one. @param {Scene} scene @param {Camera} c */
+/** The commanded pose, or that of a hand which performs, where it is another than the predicted one. @param {Scene} scene @param {Camera} c */
 function drawGhost({ g, state, puppet, colours }, c) {
-  const told = puppet.pose(state.time, "commanded"), real = puppet.pose(state.time, "predicted");
-  paint.outlines(g, figuresOf(puppet, c, told, real), colours.slate, 1.1, [4, 3]);
+  const told = toldPose(puppet, state.time, state.live), real = puppet.pose(state.time, "predicted");
+  paint.outlines(g, figuresOf(puppet, c, told, real), state.live ? colours.ink : colours.slate, state.live ? 1.8 : 1.1, [4, 3]);
 }
 
 /** @param {Scene} scene @param {Camera} c */
@@ -330,7 +330,7 @@ function nameAxis({ g, puppet, found, colours, width }, row, colour, joint, x, t
 function entries({ state, puppet, found }) {
   /** @type {import("./paint.js").Entry[]} */
   const out = [{ mark: "line", text: "as it will be" }];
-  if (state.stage.ghost) out.push({ mark: "dash", text: "as commanded" });
+  if (state.stage.ghost || state.live) out.push({ mark: "dash", text: state.live ? "as you perform it" : "as commanded" });
   if (puppet.balls.length > 0 && state.stage.trails) out.push({ mark: "dot", text: "film frames" });
   if (puppet.balls.length > 0 && state.stage.onion > 0) out.push({ mark: "skin", text: "earlier frames" });
   if (found.some(isError)) out.push({ mark: "error", text: "error, by its number" });
@@ -344,11 +344,11 @@ function drawDials(scene) {
   const rows = puppet.score.rows.flatMap((row, i) => (row.kind === "axis" ? [i] : []));
   const top = width <= narrow ? 46 : 10, foot = 30;
   const places = layout(rows.length, width - 2 * 14, height - top - foot);
-  const real = puppet.values(state.time, "predicted"), told = puppet.values(state.time, "commanded");
+  const real = puppet.values(state.time, "predicted"), told = toldValues(puppet, state.time, state.live);
   places.forEach((place, k) => {
     const row = rows[k];
     paint.drawDial(g, { ...place, x: place.x + 14, y: place.y + top }, puppet.score.rows[row],
-      { predicted: real[row], commanded: told[row], ghost: state.stage.ghost, ...signsOf(found, row) }, colours);
+      { predicted: real[row], commanded: told[row], ghost: state.stage.ghost || state.live !== null, ...signsOf(found, row) }, colours);
   });
   paint.legend(g, entries(scene), 14, height - 13, colours);
 }
