@@ -537,18 +537,21 @@ func (d *Draft) same(a, b *yaml.Node, wanted map[*yaml.Node]string, stretched ma
 // Reread reads a changed text of a script that has been loaded. It has the rig, the
 // sounds and the pace of that script, and opens no file.
 func Reread(s *Script, text []byte) (*Script, error) {
-	out, _, err := reread(s, text)
+	out, _, err := reread(s, text, nil)
 	return out, err
 }
 
-// reread gives the document that a text holds, too.
-func reread(s *Script, text []byte) (*Script, *yaml.Node, error) {
+// reread gives the document that a text holds, too. more opens a pace file that the
+// script does not have; nil: there is none.
+func reread(s *Script, text []byte, more Open) (*Script, *yaml.Node, error) {
 	l := newLoader(func(name string) (io.ReadCloser, error) {
 		switch {
 		case name == s.File:
 			return io.NopCloser(bytes.NewReader(text)), nil
 		case len(s.Pace) > 0 && s.Pace[0].At.File == name:
 			return io.NopCloser(bytes.NewReader(PaceCSV(s.Pace))), nil
+		case more != nil:
+			return more(name)
 		}
 		return nil, &fs.PathError{Op: "open", Path: name, Err: fs.ErrNotExist}
 	})

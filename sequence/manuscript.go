@@ -26,7 +26,13 @@ type Manuscript struct {
 // some time, from this text or an older one: its rig, sounds and pace are used, and no
 // file is opened. The error is of type Problems where the text is at fault.
 func NewManuscript(text []byte, loaded *Script) (*Manuscript, error) {
-	script, root, err := reread(loaded, text)
+	return OpenManuscript(text, loaded, nil)
+}
+
+// OpenManuscript is NewManuscript of a text that may name another pace file than loaded
+// has, which open opens.
+func OpenManuscript(text []byte, loaded *Script, open Open) (*Manuscript, error) {
+	script, root, err := reread(loaded, text, open)
 	switch {
 	case err != nil:
 		return nil, err
@@ -348,7 +354,7 @@ func (p *plan) finish() (*Manuscript, error) {
 		return p.m, nil
 	}
 	out := p.perform(ops)
-	script, root, err := reread(p.m.Script, out)
+	script, root, err := reread(p.m.Script, out, nil)
 	if err != nil {
 		return nil, p.placed(err, out)
 	}

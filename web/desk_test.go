@@ -217,7 +217,7 @@ func (e ear) until(what string, good func(listing) bool) listing {
 			Type    string
 			Project listing
 		}
-		if err := json.Unmarshal(body, &m); err != nil || !slices.Contains([]string{"hello", "project", "rehearsal"}, m.Type) {
+		if err := json.Unmarshal(body, &m); err != nil || !slices.Contains([]string{"hello", "project", "rehearsal", "proposal"}, m.Type) {
 			e.Fatalf("%s: %v", body, err)
 		}
 		if m.Type == "project" && good(m.Project) {

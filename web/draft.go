@@ -178,9 +178,14 @@ func (d *draft) tell() {
 func (d *draft) written(script *sequence.Script) (m *sequence.Manuscript, err error) {
 	defer d.project.make.caught(d.name, &err)
 	if d.manuscript == nil {
-		d.manuscript, err = sequence.NewManuscript(d.text, script)
+		d.manuscript, err = d.read(d.text, script)
 	}
 	return d.manuscript, err
+}
+
+// read reads a text of the draft, which may name another pace file than the script has.
+func (d *draft) read(text []byte, script *sequence.Script) (*sequence.Manuscript, error) {
+	return sequence.OpenManuscript(text, script, d.project.openBeside(nil))
 }
 
 // plan is what a change makes of a draft: the text that comes, and how the history
@@ -231,7 +236,7 @@ func changing(step string, changes []sequence.Change) planner {
 func replacing(text []byte) planner {
 	return func(d *draft, script *sequence.Script) (out plan, err error) {
 		defer d.project.make.caught(d.name, &err)
-		next, err := sequence.NewManuscript(text, script)
+		next, err := d.read(text, script)
 		if err != nil {
 			return out, err
 		}
@@ -261,7 +266,7 @@ func (d *draft) travel(script *sequence.Script, none string, from, to *[]splice,
 		return out, sequence.Problems{{At: sequence.Pos{File: d.name}, Text: none}}
 	}
 	step := (*from)[len(*from)-1]
-	next, err := sequence.NewManuscript(swap(step, d.text), script)
+	next, err := d.read(swap(step, d.text), script)
 	if err != nil {
 		return out, err
 	}
@@ -404,7 +409,7 @@ func (p *Project) edited(ctx context.Context, m *motion, last *take, text *seque
 	defer p.make.caught(m.file, &err)
 	ctx, cancel := context.WithTimeoutCause(ctx, buildPatience, errTooLong)
 	defer cancel()
-	files := with(last.files, m.file, stampOf(text.Text))
+	files := p.paced(with(last.files, m.file, stampOf(text.Text)), text.Script)
 	return p.make.finish(ctx, text.Script, files, m, p.room(m))
 }
 

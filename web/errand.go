@@ -60,6 +60,11 @@ func (e *errands) close() {
 // send begins a piece of work, which gives up when stop says so. over takes what it
 // has come to, nil where that is nothing, before anyone who waits.
 func (e *errands) send(work func(stop func() bool) ([]byte, error), over func(body []byte)) *errand {
+	return e.sendAfter(func(context.Context) {}, work, over)
+}
+
+// sendAfter is send with something to wait for first, which takes no place.
+func (e *errands) sendAfter(ready func(ctx context.Context), work func(stop func() bool) ([]byte, error), over func(body []byte)) *errand {
 	ctx, callOff := context.WithCancelCause(e.ctx)
 	w := &errand{done: make(chan struct{}), callOff: callOff}
 	e.mu.Lock()
@@ -74,6 +79,7 @@ func (e *errands) send(work func(stop func() bool) ([]byte, error), over func(bo
 		defer callOff(nil)
 		defer close(w.done)
 		defer func() { over(w.body) }()
+		ready(ctx)
 		if w.body, w.err = e.inTurn(ctx, work); w.err != nil {
 			w.body = nil
 		}

@@ -45,6 +45,9 @@ var (
 	faultOvertook = fault{"overtaken", http.StatusConflict, "A newer change came before this one was worked out", "Nothing was changed by this one."}
 	faultOrder    = fault{"not-in-order", http.StatusConflict, "The files on disk are not in order", "The problems say what to mend, and where. The page can change the motion again when the files are saved."}
 	faultChange   = fault{"no-such-change", http.StatusUnprocessableEntity, "The change cannot be made", "The problems say why, and what would do. Nothing was changed."}
+	faultOffer    = fault{"no-such-proposal", http.StatusNotFound, "There is no such proposal", "A proposal goes when it is accepted or dropped, when the motion changes, when another one is asked for, and when nobody asks for it any more."}
+	faultUnready  = fault{"not-ready", http.StatusConflict, "The proposal has nothing to show", "It is still being worked out, or was refused; the detail says which."}
+	faultOffers   = fault{"too-many-proposals", http.StatusTooManyRequests, "Too many proposals are open", "Accept or drop some of them."}
 	faultUnsaved  = fault{"not-saved", http.StatusInternalServerError, "The file cannot be written", "The detail says why. The change is kept in memory while limberjack runs, and writing is tried again by itself."}
 	faultBoards   = fault{"not-stopped", http.StatusGatewayTimeout, "Not all boards have answered to the stop", "The stop was sent. A board that is not reached ends by itself as its axes' lost: says; only a switch that cuts the power is sure."}
 	faultInternal = fault{"internal-error", http.StatusInternalServerError, "The server made a mistake", "This is a fault of the program. What it was doing stands in its messages."}
@@ -52,7 +55,7 @@ var (
 
 var faults = []fault{faultHost, faultOrigin, faultToken, faultGuesses, faultPath, faultLong, faultLarge, faultLength, faultMethod, faultMissing, faultMotion,
 	faultAbsent, faultSilent, faultSound, faultRange, faultVersion, faultBusy, faultWaiting, faultUpgrade,
-	faultType, faultPage, faultBody, faultAnother, faultOvertook, faultOrder, faultChange, faultUnsaved, faultBoards, faultInternal}
+	faultType, faultPage, faultBody, faultAnother, faultOvertook, faultOrder, faultChange, faultOffer, faultUnready, faultOffers, faultUnsaved, faultBoards, faultInternal}
 
 // faultNamed finds a fault by its name.
 func faultNamed(name string) (fault, bool) {

@@ -65,6 +65,9 @@ type Project struct {
 	used     []*take     // those that hold curves, the last used one at the end
 	waves    []*waveform // of sounds, the last used one at the end
 
+	proposals []*proposal       // one a motion at most
+	boxes     map[*mailbox]bool // of the pages
+
 	drafts  map[string]*draft // by their files, from the folder on
 	beside  []string          // files of other versions that were kept, which are motions, too
 	history atomic.Int64      // bytes of the histories of all drafts
@@ -109,6 +112,7 @@ type entry struct {
 	Warnings int    `json:"warnings"`
 	Length   figure `json:"length"`
 	textState
+	Proposal *string `json:"proposal"` // that there is for it; null: none
 }
 
 // Open opens the project of a motion or show file. Only files in the folder are
@@ -123,7 +127,7 @@ func Open(folder, file string, o Options) (*Project, error) {
 		return nil, err
 	}
 	p := &Project{folder: f, hearers: map[chan []byte]bool{}, make: maker{links: o.Links, tell: o.Tell, salt: []byte(rand.Text())}, heavy: make(chan struct{}, 1),
-		drafts: map[string]*draft{}, woken: make(chan struct{}, 1)}
+		drafts: map[string]*draft{}, boxes: map[*mailbox]bool{}, woken: make(chan struct{}, 1)}
 	if p.make.links == nil {
 		p.make.links = func(*sequence.Rig) []check.Link { return nil }
 	}
@@ -267,12 +271,16 @@ func (p *Project) setMotions(list []*motion) {
 
 // publish tells everyone what the project is now. The lock is held.
 func (p *Project) publish() {
+	p.partStale()
 	l := p.listing
 	l.Revision, l.Motions = "", []entry{}
 	problems := slices.Clone(p.problems)
 	for _, m := range p.motions {
 		e := m.entry()
 		e.textState = p.textState(m)
+		if pr := p.proposalOf(m); pr != nil {
+			e.Proposal = &pr.id
+		}
 		l.Motions = append(l.Motions, e)
 		problems = append(problems, m.problems...)
 	}
@@ -560,6 +568,11 @@ func (p *Project) room(m *motion) float64 {
 			room -= o.take.parts
 		}
 	}
+	for _, pr := range p.proposals {
+		if pr.motion != m && pr.outcome != nil {
+			room -= pr.outcome.take.parts
+		}
+	}
 	return min(room, mostParts)
 }
 
@@ -652,6 +665,11 @@ func (p *Project) use(t *take) {
 	defer p.mu.Unlock()
 	for _, m := range p.motions {
 		if m.take == t {
+			p.keep(t)
+		}
+	}
+	for _, pr := range p.proposals {
+		if pr.outcome != nil && pr.outcome.take == t {
 			p.keep(t)
 		}
 	}

@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net/http"
 	"time"
@@ -69,6 +70,8 @@ func (s *Server) talk(c *websocket.Conn) {
 	}
 	news, leave := s.project.Hear()
 	defer leave()
+	box, shut := s.project.hearProposals()
+	defer shut()
 	gone := make(chan struct{})
 	seat := s.boards.Join(pageName(number))
 	defer seat.Leave()
@@ -89,6 +92,10 @@ func (s *Server) talk(c *websocket.Conn) {
 			return
 		case body := <-news:
 			err = send(c, body)
+		case <-box.ready:
+			for _, l := range s.project.lettersIn(box) {
+				err = errors.Join(err, tellText(c, l.body))
+			}
 		case body := <-seat.News():
 			err = tellText(c, body)
 		case body := <-seat.Answers():

@@ -29,6 +29,7 @@ var rooms = map[string][]string{
 	"interp/nearest":        {"interp/ease"},
 	"interp/warp":           {"interp/poly"},
 	"interp/mend":           {"interp", "interp/ease", "interp/nearest", "interp/warp", "sequence"},
+	"interp/revise":         {"interp", "interp/check", "interp/drive", "interp/ease", "interp/fit", "interp/mend", "sequence"},
 	"transport/samples":     {"interp", "interp/drive"},
 	"transport/timeline":    {"interp", "interp/linkage", "sequence"},
 	"transport/wire":        {},
@@ -39,7 +40,7 @@ var rooms = map[string][]string{
 	"transport/live":        {"sequence", "transport/timeline", "transport/wire"},
 	"transport/plot":        {"interp", "interp/check", "interp/drive", "interp/ease", "sequence"},
 	"web/rehearse":          {"interp", "interp/check", "interp/drive", "sequence", "transport/live", "transport/timeline", "transport/wire"},
-	"web":                   {"interp", "interp/check", "interp/drive", "sequence", "sequence/sound", "transport/plot", "web/rehearse"},
+	"web":                   {"interp", "interp/check", "interp/drive", "interp/mend", "interp/revise", "sequence", "sequence/sound", "transport/plot", "web/rehearse"},
 }
 
 // doors lists the libraries that only some packages may use.

@@ -4,16 +4,15 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
+	"os"
 	"path/filepath"
 	"strings"
 
 	"github.com/rogpeppe/go-internal/diff"
 	"github.com/spf13/cobra"
 
-	"limberjack/interp"
-	"limberjack/interp/drive"
 	"limberjack/interp/mend"
+	"limberjack/interp/revise"
 	"limberjack/sequence"
 )
 
@@ -78,63 +77,55 @@ func runRetime(o retimeOptions, out, errOut io.Writer) error {
 	if o.out == "" && !o.dryRun {
 		return errors.New("retime needs a file to write: -o NEW.motion.yaml, or --dry-run")
 	}
-	if !(o.catchUp >= 1 && o.catchUp <= 4) {
-		return fmt.Errorf("--catch-up is %g; it may be from 1 to 4", o.catchUp)
+	csvName := strings.TrimSuffix(strings.TrimSuffix(o.target(), ".yaml"), ".motion") + ".pace.csv"
+	options := revise.RetimeOptions{Fastest: o.fastest, Keys: o.keys, Stagger: o.stagger, CatchUp: o.catchUp, Within: o.within,
+		PaceFile: func([]sequence.Knot) string { return filepath.Base(csvName) }}
+	if err := o.check(options); err != nil {
+		return err
 	}
-	if o.within != 0 && !(o.within >= 0.01 && o.within <= 10) {
-		return fmt.Errorf("--tolerance is %g; it may be from 0.01 to 10 percent", o.within)
-	}
-	if o.within != 0 && o.keys {
-		return errors.New("--tolerance is for a pace; with --keys leave it out")
-	}
-	w, err := openRewriting(o.file)
+	script, err := sequence.LoadMotion(openFile, o.file)
 	if err != nil {
 		return err
 	}
-	var report mending
-	if o.stagger {
-		if report.staggered, err = mend.Stagger(w.script, w, mend.StaggerOptions{Loads: loadsOf, Currents: currentsOf, Accept: asGoodAs(w.script)}); err != nil {
-			return err
-		}
-		if len(report.staggered.Delays) > 0 {
-			if err := w.advance(); err != nil {
-				return err
-			}
-		}
+	text, err := os.ReadFile(o.file)
+	if err != nil {
+		return fmt.Errorf("%s cannot be read: %w", o.file, reason(err))
 	}
-	options := mend.Options{Fastest: o.fastest, CatchUp: o.catchUp, Tolerance: o.within / 100, Loads: loadsOf}
+	done, err := revise.Retime(script, text, options)
 	var stuck *mend.Stuck
-	if report.paced, err = mend.Retime(w.script, options); errors.As(err, &stuck) && o.keys {
-		report.paced = nil
-	} else if errors.As(err, &stuck) {
+	if errors.As(err, &stuck) {
 		fmt.Fprintln(errOut, stuck)
 		return errFindings
 	} else if err != nil {
 		return err
 	}
-	var csvName string
-	if o.keys {
-		good := asGoodAs(w.script)
-		if report.keyed, err = mend.Rekey(w.script, w, options); err != nil {
-			return err
-		}
-		if len(report.keyed.Missing) > 0 {
-			fmt.Fprintln(errOut, "nothing is written: moved keys cannot keep what is locked")
-			return report.tell(out, errOut)
-		}
-		if report.worse = !good(report.keyed.Performance); report.keyed.Changed {
-			err = w.advance()
-		}
-	} else {
-		csvName, err = w.setPace(o.target(), report.paced.Knots)
+	if done.Withheld {
+		fmt.Fprintln(errOut, "nothing is written: moved keys cannot keep what is locked")
+		return tellRetimed(done, out, errOut)
 	}
-	if err != nil {
+	if !done.Apart {
+		csvName = ""
+	}
+	if err := o.write(text, done, csvName, out); err != nil {
 		return err
 	}
-	if err := o.write(w, csvName, report.paced.Knots, out); err != nil {
-		return err
+	return tellRetimed(done, out, errOut)
+}
+
+// check says which flag cannot be.
+func (o retimeOptions) check(options revise.RetimeOptions) error {
+	if !(o.catchUp >= 1 && o.catchUp <= 4) {
+		return fmt.Errorf("--catch-up is %g; it may be from 1 to 4", o.catchUp)
 	}
-	return report.tell(out, errOut)
+	var bad *revise.OptionError
+	switch err := options.Check(); {
+	case !errors.As(err, &bad):
+		return err
+	case o.keys:
+		return errors.New("--tolerance is for a pace; with --keys leave it out")
+	default:
+		return errors.New("--tolerance " + bad.Msg)
+	}
 }
 
 // target is the file that is to be written.
@@ -146,18 +137,18 @@ func (o retimeOptions) target() string {
 }
 
 // write writes the motion and its pace, or shows what would change.
-func (o retimeOptions) write(w *rewriting, csvName string, knots []sequence.Knot, out io.Writer) error {
+func (o retimeOptions) write(original []byte, done *revise.Retimed, csvName string, out io.Writer) error {
 	target := o.target()
 	if o.dryRun {
-		_, err := out.Write(diff.Diff(o.file, w.original, target, w.text))
+		_, err := out.Write(diff.Diff(o.file, original, target, done.Text))
 		return err
 	}
 	var files outputs
-	if err := files.write(target, func(f io.Writer) error { _, err := f.Write(w.text); return err }); err != nil {
+	if err := files.write(target, func(f io.Writer) error { _, err := f.Write(done.Text); return err }); err != nil {
 		return err
 	}
 	if csvName != "" {
-		if err := files.write(csvName, func(f io.Writer) error { _, err := f.Write(sequence.PaceCSV(knots)); return err }); err != nil {
+		if err := files.write(csvName, func(f io.Writer) error { _, err := f.Write(sequence.PaceCSV(done.Knots)); return err }); err != nil {
 			return err
 		}
 	}
@@ -174,38 +165,24 @@ func (o retimeOptions) write(w *rewriting, csvName string, knots []sequence.Knot
 	return nil
 }
 
-// mending is what was done to a motion; nil where it was not asked for.
-type mending struct {
-	staggered *mend.Staggering
-	keyed     *mend.Rekeying
-	worse     bool           // moved keys break a rule that the script did not break
-	paced     *mend.Retiming // also for comparison with what was done to the keys; nil: no pace helps
-}
-
-func (m mending) tell(out, errOut io.Writer) error {
-	if m.staggered != nil {
-		reportStagger(out, m.staggered)
+// tellRetimed reports what was done to a motion, and what is left.
+func tellRetimed(r *revise.Retimed, out, errOut io.Writer) error {
+	if r.Staggered != nil {
+		reportStagger(out, r.Staggered)
 	}
-	var missing []mend.Missing
-	var left []mend.Excess
-	if m.keyed != nil {
-		reportKeys(out, m.keyed, m.paced)
-		missing, left = m.keyed.Missing, m.keyed.Left
+	if r.Keyed != nil {
+		reportKeys(out, r.Keyed, r.Paced)
 	} else {
-		reportRetiming(out, m.paced)
-		missing, left = m.paced.Missing, m.paced.Left
+		reportRetiming(out, r.Paced)
 	}
-	if m.worse {
+	if r.Worse {
 		fmt.Fprintln(errOut, "with its keys moved the motion breaks a rule that it did not break before; limberjack check shows which")
 	}
-	for _, m := range missing {
-		fmt.Fprintf(errOut, "%s: between %s and this lock at %s, %.2f s are missing, even at the catch-up; most of the time goes to %s\n",
-			m.To, sequence.FormatSeconds(m.FromS), sequence.FormatSeconds(m.ToS), math.Max(0.01, m.Seconds), m.Why)
+	left := r.Remains()
+	for _, p := range left {
+		fmt.Fprintln(errOut, p)
 	}
-	for _, e := range worstLeft(left) {
-		fmt.Fprintln(errOut, leftText(e))
-	}
-	if len(missing)+len(left) > 0 || m.worse {
+	if len(left) > 0 || r.Worse {
 		return errFindings
 	}
 	return nil
@@ -266,63 +243,6 @@ func reportKeys(out io.Writer, r *mend.Rekeying, paced *mend.Retiming) {
 	}
 }
 
-// worstLeft gives the greatest excess of each axis and kind, and of each supply.
-func worstLeft(list []mend.Excess) []mend.Excess {
-	var out []mend.Excess
-next:
-	for _, e := range list {
-		for i := range out {
-			if out[i].Kind == e.Kind && out[i].Steep == e.Steep && out[i].Axis == e.Axis && out[i].Supply == e.Supply {
-				if e.Ratio > out[i].Ratio {
-					out[i] = e
-				}
-				continue next
-			}
-		}
-		out = append(out, e)
-	}
-	return out
-}
-
-func leftText(e mend.Excess) string {
-	if s := e.Supply; s != nil {
-		return fmt.Sprintf("%s: %s still delivers %.2f A at %s, where %s is the most, and no slower pace found brings it down: start the moves there one after another, or use a supply of %.1f A",
-			s.Limit.At, s.Name, e.Ratio*s.Limit.V, sequence.FormatSeconds(e.From), strings.TrimSpace(s.Limit.Text), math.Ceil(e.Ratio*s.Limit.V*12.5)/10)
-	}
-	if e.Steep {
-		return fmt.Sprintf("%s: %s jumps at %s, or starts or stops there with infinite speed, which no pace mends: use a gentler ease there", e.Axis.At, e.Axis.Name, sequence.FormatSeconds(e.From))
-	}
-	return fmt.Sprintf("%s: %s is still at %.3g times its limit of %s, and no slower pace found brings it down: use a gentler ease for its moves", e.Axis.At, e.Axis.Name, e.Ratio, e.Kind)
-}
-
-// tenth is the time in s over which the check judges what a supply must deliver.
-const tenth = 0.1
-
-// loadsOf certifies a plan by the drive model, as the check does: by what each
-// supply must deliver over a tenth of a second. Where that is too much somewhere,
-// it gives all tenths in which it is.
-func loadsOf(p *interp.Performance) []mend.Load {
-	var out []mend.Load
-	over := false
-	for _, s := range drive.Run(p).Supplies {
-		out = append(out, mend.Load{Supply: s.Supply, Current: s.Sustained, From: s.SustainedAt, To: s.SustainedAt + tenth})
-		over = over || s.Supply.Limit.Given() && s.Sustained > s.Supply.Limit.V
-	}
-	if !over {
-		return out
-	}
-	// The only error is one of the visit, which has none.
-	drive.Simulate(p, tenth, func(t float64, _ []drive.Sample, rails []drive.Rail) error {
-		for i, s := range p.Rig.Supplies {
-			if t > 0 && s.Limit.Given() && rails[i].Current > s.Limit.V {
-				out = append(out, mend.Load{Supply: s, Current: rails[i].Current, From: t - tenth, To: t})
-			}
-		}
-		return nil
-	})
-	return out
-}
-
 func reportRetiming(out io.Writer, r *mend.Retiming) {
 	if len(r.Knots) == 0 {
 		text := "nothing to stretch: the rig can follow the script as it is written, and no pace is needed"
@@ -338,15 +258,6 @@ func reportRetiming(out io.Writer, r *mend.Retiming) {
 	}
 	fmt.Fprintf(out, ", in %d knots\n", len(r.Knots))
 	if r.Performance.Script.Audio != nil {
-		fmt.Fprintf(out, "sound and motion are together until %s, and part by %.0f ms at most\n", sequence.FormatSeconds(r.FirstAt), 1000*parting(r.Knots))
+		fmt.Fprintf(out, "sound and motion are together until %s, and part by %.0f ms at most\n", sequence.FormatSeconds(r.FirstAt), 1000*revise.Parting(r.Knots))
 	}
-}
-
-// parting is the greatest time by which script and performance part at a knot.
-func parting(knots []sequence.Knot) float64 {
-	worst := 0.0
-	for _, k := range knots {
-		worst = math.Max(worst, math.Abs(k.Time-k.Script))
-	}
-	return worst
 }

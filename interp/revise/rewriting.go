@@ -1,15 +1,13 @@
-package main
+package revise
 
 import (
 	"bytes"
 	"fmt"
-	"os"
-	"path/filepath"
-	"strings"
 
 	"limberjack/interp"
 	"limberjack/interp/check"
 	"limberjack/interp/drive"
+	"limberjack/interp/mend"
 	"limberjack/sequence"
 )
 
@@ -24,18 +22,10 @@ type rewriting struct {
 	read     *sequence.Script
 }
 
-func openRewriting(file string) (*rewriting, error) {
-	script, err := sequence.LoadMotion(openFile, file)
-	if err != nil {
-		return nil, err
-	}
-	text, err := os.ReadFile(file)
-	if err != nil {
-		return nil, fmt.Errorf("%s cannot be read: %w", file, reason(err))
-	}
+func newRewriting(script *sequence.Script, text []byte) (*rewriting, error) {
 	bare, err := sequence.SetPace(text, "")
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", file, err)
+		return nil, fmt.Errorf("%s: %w", script.File, err)
 	}
 	w := &rewriting{script: script, original: text, bare: bare, tried: bare}
 	if w.read, err = sequence.Reread(script, bare); err != nil {
@@ -71,24 +61,51 @@ func (w *rewriting) Move(m sequence.Moves) (*sequence.Script, error) {
 // file itself.
 const fewKnots = 24
 
-// setPace gives the text a pace, and the name of the file beside target that its
-// knots go to where they are many.
-func (w *rewriting) setPace(target string, knots []sequence.Knot) (csvName string, err error) {
+// setPace gives the text a pace, and says whether its knots, being many, go to the
+// file that is named.
+func (w *rewriting) setPace(file func([]sequence.Knot) string, knots []sequence.Knot) (apart bool, err error) {
 	value := ""
 	if len(knots) > 0 {
 		value = sequence.PaceText(knots)
-		if len(knots) > fewKnots {
-			csvName = strings.TrimSuffix(strings.TrimSuffix(target, ".yaml"), ".motion") + ".pace.csv"
-			value = filepath.Base(csvName)
+		if apart = len(knots) > fewKnots; apart {
+			value = file(knots)
 		}
 	}
 	if bytes.Equal(w.text, w.bare) {
 		w.text = w.original // so that a pace is replaced where it stands
 	}
 	if w.text, err = sequence.SetPace(w.text, value); err != nil {
-		return "", fmt.Errorf("%s: %w", w.script.File, err)
+		return false, fmt.Errorf("%s: %w", w.script.File, err)
 	}
-	return csvName, nil
+	return apart, nil
+}
+
+// tenth is the time in s over which the check judges what a supply must deliver.
+const tenth = 0.1
+
+// loadsOf certifies a plan by the drive model, as the check does: by what each
+// supply must deliver over a tenth of a second. Where that is too much somewhere,
+// it gives all tenths in which it is.
+func loadsOf(p *interp.Performance) []mend.Load {
+	var out []mend.Load
+	over := false
+	for _, s := range drive.Run(p).Supplies {
+		out = append(out, mend.Load{Supply: s.Supply, Current: s.Sustained, From: s.SustainedAt, To: s.SustainedAt + tenth})
+		over = over || s.Supply.Limit.Given() && s.Sustained > s.Supply.Limit.V
+	}
+	if !over {
+		return out
+	}
+	// The only error is one of the visit, which has none.
+	drive.Simulate(p, tenth, func(t float64, _ []drive.Sample, rails []drive.Rail) error {
+		for i, s := range p.Rig.Supplies {
+			if t > 0 && s.Limit.Given() && rails[i].Current > s.Limit.V {
+				out = append(out, mend.Load{Supply: s, Current: rails[i].Current, From: t - tenth, To: t})
+			}
+		}
+		return nil
+	})
+	return out
 }
 
 // currentsOf gives the mean current of every axis by the drive model.
