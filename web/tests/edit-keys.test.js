@@ -61,7 +61,7 @@ test("a key that what has the focus needs for itself is left to it", () => {
     for (const [text, target, want] of /** @type {[string, Element|null, string][]} */ ([
       ["Alt+ArrowLeft", body, "nudge -1 0"], ["Alt+Shift+ArrowRight", body, "nudge 10 0"], ["Alt+ArrowUp", null, "nudge 0 1"], ["Alt+Shift+ArrowDown", body, "nudge 0 -10"],
       ["Enter", body, "addHere"], ["Enter", button, ""], ["Delete", button, "remove"], ["Delete", body, "remove"], ["Ctrl+a", body, "selectAll axis:arm"],
-      ["Ctrl+c", body, "copy"], ["Ctrl+x", body, "cut"], ["Ctrl+v", body, "paste"], ["Ctrl+z", body, "undo"], ["Ctrl+Shift+z", body, "redo"], ["Ctrl+y", body, "redo"],
+      ["Ctrl+c", body, "copy"], ["Ctrl+x", body, "cut"], ["Ctrl+v", body, "paste"], ["Ctrl+z", body, "undo"], ["Ctrl+Shift+z", body, "redo"], ["Ctrl+y", body, "redo"], ["Ctrl+s", body, "save"], ["Ctrl+s", slider, "save"],
       ["Ctrl+z", field, ""], ["Delete", field, ""], ["Enter", field, ""], ["Ctrl+z", slider, "undo"], ["Delete", box, ""], ["Enter", slider, ""], ["Ctrl+z", choice, "undo"], ["Delete", choice, ""],
       ["Delete", dialog, ""], ["Ctrl+z", dialog, ""], ["Delete", Object.assign(new Element(), { isContentEditable: true }), ""],
     ])) {
