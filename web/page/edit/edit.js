@@ -373,6 +373,10 @@ export function createEditor({ store, actions, request, ground, follow, rest, ke
       if (!get().score?.redo && !session.isBusy()) return fault("There is nothing to do again");
       session.send({ verb: "redo", said: "Done again" });
     },
+    save() {
+      endNudge();
+      session.send({ verb: "save", said: "Saved" });
+    },
     /** @param {"file"|"mine"} keep */
     resolve(keep) {
       endNudge();

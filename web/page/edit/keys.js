@@ -32,6 +32,7 @@ export const editKeys = [
   entry(["z"], "Ctrl Z", "undo", (e) => e.undo(), { ctrl: true }),
   entry(["z"], "Ctrl Shift Z", "do again", (e) => e.redo(), { ctrl: true, shift: true }),
   entry(["y"], "Ctrl Y", "do again", (e) => e.redo(), { ctrl: true }),
+  entry(["s"], "Ctrl S", "write the file now, and not a moment later", (e) => e.save(), { ctrl: true }),
 ];
 
 /** What the list of a row's keys does with keys of its own, for the help. */
