@@ -83,7 +83,9 @@ type BoardState struct {
 	StopInput bool      `json:"stop_input"`
 	Inputs    []int     `json:"inputs"` // numbers of those that are active
 	State     string    `json:"state"`
-	Why       string    `json:"why"` // what is the matter; empty: nothing
+	Why       string    `json:"why"`  // what is the matter; empty: nothing
+	Lost      string    `json:"lost"` // why it was lost since it was armed, also when it is back; empty: it was not
+	Help      string    `json:"help"` // what would help then
 }
 
 // phase gives the phase by what the desk knows.
@@ -156,7 +158,8 @@ func (d *Desk) board(c *cast, b *live.Board) BoardState {
 	s := BoardState{Name: b.Name(), At: c.ask[b.Name()], Says: string(id.Name), Linked: b.Linked(), Tick: st.Time,
 		Queued: e.Queued, Late: e.Late, Bridged: e.Bridged, Clamped: e.Clamped, Bad: e.Bad, Stale: e.Stale,
 		Drift: rounded(e.Drift, 1000), DriftSD: rounded(e.DriftSD, 1000), RoundTrip: milliseconds(e.RoundTrip), Supply: e.Supply,
-		StopInput: st.Inputs&wire.InputsStop != 0, Inputs: []int{}, State: e.State.String(), Why: d.why[b.Name()]}
+		StopInput: st.Inputs&wire.InputsStop != 0, Inputs: []int{}, State: e.State.String(), Why: d.why[b.Name()],
+		Lost: d.losses[b.Name()], Help: helpFor(d.losses[b.Name()])}
 	for n := 1; n < 16; n++ {
 		if st.Inputs>>n&1 != 0 {
 			s.Inputs = append(s.Inputs, n)
