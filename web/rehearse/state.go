@@ -3,6 +3,7 @@ package rehearse
 import (
 	"bytes"
 	"encoding/json"
+	"maps"
 	"math"
 	"time"
 
@@ -51,8 +52,9 @@ type State struct {
 	SoundAt  *figure `json:"sound_at"` // ms by now_ms's clock, at which the motion's time is begin in this round; null: nothing runs
 	Now      figure  `json:"now_ms"`   // ms since 1970 by the server's clock
 
-	Boards []BoardState `json:"boards"`
-	Skew   *figure      `json:"skew_ms"` // bound of the time between boards; null: unknown
+	Boards []BoardState      `json:"boards"`
+	Places map[string]string `json:"places"`  // at which boards were last, or that were given, by the rig's names
+	Skew   *figure           `json:"skew_ms"` // bound of the time between boards; null: unknown
 
 	Confirm   string       `json:"confirm"`   // to be answered with yes by somebody who sees the prop, before arm; empty: there is no arming now
 	Loose     []string     `json:"loose"`     // axes that were let go, and where they are taken to stand
@@ -122,7 +124,7 @@ func (d *Desk) state() State {
 	p := &d.play
 	s := State{Type: "rehearsal", Phase: d.phase(), Driver: driver, Beat: live, Motion: p.motion, Revision: p.revision,
 		Position: figure(p.position), Begin: figure(p.begin), Length: figure(p.length), Speed: figure(p.speed), Round: p.round, Loop: p.loop,
-		Now: d.unix(d.clock.Now()), Boards: []BoardState{}, Confirm: d.question, Loose: append([]string{}, d.loose...), Note: d.note,
+		Now: d.unix(d.clock.Now()), Boards: []BoardState{}, Places: maps.Clone(d.places), Confirm: d.question, Loose: append([]string{}, d.loose...), Note: d.note,
 		Calibrate: d.calib, Slew: d.slew}
 	if p.motion != "" {
 		s.Newest = d.opts.Source.Revision(p.motion)

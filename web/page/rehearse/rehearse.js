@@ -13,6 +13,7 @@ import { boardsOf, conducted, driverText, figures, forgetsPress, live, nothing, 
 
 const beatEvery = 250; // ms
 const stopPatience = 300; // ms until a stop goes by the other way, too
+const haltPatience = 1500; // ms until it is said that no way led to the server
 
 /**
  * @param {object} options
@@ -80,7 +81,7 @@ export function createRehearse({ element, beside, dialogs, store, actions, trans
 
   /** @param {"stop"|"drop"} word */
   function halt(word) {
-    const byHTTP = () => void fetch(`/api/rehearsal/${word}`, { method: "POST", keepalive: true }).catch(() => {
+    const byHTTP = () => void fetch(`/api/rehearsal/${word}`, { method: "POST", keepalive: true, signal: AbortSignal.timeout(haltPatience) }).catch(() => {
       write(fault, "The stop did not reach the server: use the switch that cuts the power. Boards that hear of nobody stop by themselves.");
     });
     if (!store.get().connected) return byHTTP();
@@ -196,10 +197,12 @@ export function createRehearse({ element, beside, dialogs, store, actions, trans
     const { score } = store.get();
     const names = boardsOf(score?.rows ?? []);
     const rig = score?.rig ?? "";
-    if (placesFor === `${rig} ${names}`) return;
-    placesFor = `${rig} ${names}`;
+    const wanted = `${rig} ${names} ${JSON.stringify(state.places)}`;
+    if (placesFor === wanted) return;
+    const typed = new Map(placesFor.startsWith(`${rig} `) ? [...places.querySelectorAll("input")].map((i) => [i.name, i.value]) : []);
+    placesFor = wanted;
     places.replaceChildren(...names.map((name) => make("label", {}, make("span", { text: name }),
-      make("input", { type: "text", name, list: "rehearse-ports", autocomplete: "off", spellcheck: "false", placeholder: "port, or ws://address", value: remembered(rig, name) }))));
+      make("input", { type: "text", name, list: "rehearse-ports", autocomplete: "off", spellcheck: "false", placeholder: "port, or ws://address", value: typed.get(name) || state.places[name] || remembered(rig, name) }))));
   }
 
   async function findPorts() {

@@ -42,6 +42,7 @@
  * @property {number|null} sound_at  ms of the server's clock
  * @property {number} now_ms
  * @property {BoardState[]} boards
+ * @property {Record<string, string>} places  where boards were last, or that were given, by their names
  * @property {number|null} skew_ms
  * @property {string} confirm
  * @property {string[]} loose   axes that were let go
@@ -82,7 +83,7 @@
 /** @type {Rehearsal} */
 export const nothing = {
   phase: "apart", driver: "", beat: false, motion: "", revision: "", newest: "", newer: false, position: 0, begin: 0, length: 0, speed: 1, round: 0, loop: false, every: null,
-  sound_at: null, now_ms: 0, boards: [], skew_ms: null, confirm: "", loose: [], resume_at: null, note: "", calibrate: null, slew: null,
+  sound_at: null, now_ms: 0, boards: [], places: {}, skew_ms: null, confirm: "", loose: [], resume_at: null, note: "", calibrate: null, slew: null,
 };
 
 /** @type {Record<string, string>} */
