@@ -18,9 +18,9 @@ import (
 const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; connect-src 'self'; media-src 'self' blob:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 
 // powers are those of a browser that the page has no use for, and those that it
-// has: performing by the tilt of a phone, and a screen that stays awake while a rig
+// has: performing by the tilt of a phone or a gamepad, and a screen that stays awake while a rig
 // moves.
-const powers = "accelerometer=(self), gyroscope=(self), screen-wake-lock=(self), camera=(), display-capture=(), geolocation=(), magnetometer=(), microphone=(), midi=(), payment=(), serial=(), usb=(), bluetooth=(), hid=()"
+const powers = "accelerometer=(self), gyroscope=(self), screen-wake-lock=(self), gamepad=(self), camera=(), display-capture=(), geolocation=(), magnetometer=(), microphone=(), midi=(), payment=(), serial=(), usb=(), bluetooth=(), hid=()"
 
 // secure sets the headers that every answer has.
 func secure(h http.Header) {

@@ -55,6 +55,9 @@ type Access struct {
 	TLS        bool
 	// Token must be shown once by everyone; empty: by nobody.
 	Token string
+	// Boards are places of boards, by the rig's names, to which pages may connect wherever
+	// they are; else they may to ports of this computer and addresses nearby.
+	Boards map[string]string
 }
 
 // CheckToken says what is wrong with a token that a user gives.
@@ -106,7 +109,7 @@ func NewServer(p *Project, a Access, tell func(format string, args ...any)) *Ser
 	}
 	s.sum = sha256.Sum256([]byte(s.session))
 	s.stop, s.end = context.WithCancel(context.Background())
-	s.boards = rehearse.NewDesk(rehearse.Options{Source: source{p}})
+	s.boards = rehearse.NewDesk(rehearse.Options{Source: source{p}, Places: a.Boards})
 	allowed := map[string][]string{}
 	for _, r := range s.routes() {
 		s.mux.HandleFunc(r.method+" "+r.pattern, r.serve) // GET: HEAD, too

@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/signal"
 	"strconv"
+	"strings"
 	"syscall"
 
 	"github.com/spf13/cobra"
@@ -25,6 +26,7 @@ type previewOptions struct {
 	port         int
 	cert, key    string
 	token        string
+	boards       []string
 }
 
 func newPreviewCommand() *cobra.Command {
@@ -46,6 +48,10 @@ it drives. Ctrl-C is a controlled stop, too: every axis is brought to rest withi
 limits before the command ends; Ctrl-C twice drops the pulses now, also of axes that
 carry weight, which then fall. These are stops by software, and replace no switch
 that cuts the power.
+
+The page may connect to serial ports of this computer (limberjack ports lists them),
+and to boards at addresses of this computer or of a private network. --board names
+any other place, and has it written in the page already.
 
 Only this computer can open the page. With --listen others can, by a link with a
 token; whoever has the link can look, edit and drive the boards. What goes over a
@@ -69,7 +75,24 @@ network without --tls-cert and --tls-key can be read there.`,
 	f.StringVar(&o.key, "tls-key", "", "its key (PEM)")
 	f.StringVar(&o.token, "token", "", "token of the link, 16 characters or more; default: a new one with --listen, none otherwise")
 	f.StringVar(&o.folder, "folder", "", "folder that may be read; default: that of the file")
+	f.StringArrayVar(&o.boards, "board", nil, "NAME=PORT or NAME=ws://…, a place of a board, once for each")
 	return c
+}
+
+// places gives the places of boards by their names.
+func (o previewOptions) places() (map[string]string, error) {
+	list := map[string]string{}
+	for _, text := range o.boards {
+		name, at, ok := strings.Cut(text, "=")
+		switch {
+		case !ok || name == "" || at == "":
+			return nil, fmt.Errorf("--board %s: write NAME=PORT or NAME=ws://…, as in main=/dev/ttyUSB0", text)
+		case list[name] != "":
+			return nil, fmt.Errorf("--board %s is given twice", name)
+		}
+		list[name] = at
+	}
+	return list, nil
 }
 
 func runPreview(ctx context.Context, o previewOptions, out, errOut io.Writer) error {
@@ -86,6 +109,10 @@ func runPreview(ctx context.Context, o previewOptions, out, errOut io.Writer) er
 	if err != nil {
 		return err
 	}
+	places, err := o.places()
+	if err != nil {
+		return err
+	}
 	tell := func(format string, args ...any) { fmt.Fprintf(errOut, format+"\n", args...) }
 	project, err := web.Open(o.folder, o.file, web.Options{Links: linksOf, Tell: tell})
 	if err != nil {
@@ -98,6 +125,7 @@ func runPreview(ctx context.Context, o previewOptions, out, errOut io.Writer) er
 	}
 	defer on.Close()
 	access, link := o.access(on.Addr().(*net.TCPAddr).AddrPort(), secure != nil)
+	access.Boards = places
 	if secure != nil {
 		on = tls.NewListener(on, secure)
 	} else if access.Token != "" && o.listen != "" {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net/netip"
 	"slices"
 	"strings"
 	"testing"
@@ -172,5 +173,23 @@ func TestEndsSwap(t *testing.T) {
 	least, most := e.Range()
 	if us, sure := e.Confirmed(LowEnd); least != 1440 || most != 1510 || us != 1510 || !sure {
 		t.Errorf("%v to %v us; %v %v", least, most, us, sure)
+	}
+}
+
+// TestNear: the networks that are nobody else's, by the RFCs that set them apart.
+func TestNear(t *testing.T) {
+	for at, want := range map[string]bool{
+		"127.0.0.1": true, "::1": true, // RFC 1122, RFC 4291
+		"10.1.2.3": true, "172.16.0.1": true, "172.31.255.255": true, "192.168.4.1": true, // RFC 1918
+		"172.32.0.1": false, "192.169.0.1": false, "11.0.0.1": false,
+		"fd12:3456::1": true, "fe00::1": false, // RFC 4193
+		"169.254.7.7": true, "fe80::1": true, "fe80::1%eth0": true, // RFC 3927, RFC 4291
+		"192.0.2.1": false, "2001:db8::1": false, "8.8.8.8": false, // RFC 5737, RFC 3849
+		"::ffff:192.168.4.1": true, "::ffff:8.8.8.8": false, // an IPv4 address as IPv6 has it
+		"0.0.0.0": false, "224.0.0.1": false, "255.255.255.255": false,
+	} {
+		if got := Near(netip.MustParseAddr(at)); got != want {
+			t.Errorf("%s: %v", at, got)
+		}
 	}
 }

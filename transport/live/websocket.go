@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"sync"
 	"sync/atomic"
+	"syscall"
 	"time"
 
 	"github.com/gorilla/websocket"
@@ -43,7 +44,12 @@ type webSocketLink struct {
 // OpenWebSocket connects to a board at an address such as ws://keeper.local:8080/.
 // Errors are *LinkError and say what to do.
 func OpenWebSocket(ctx context.Context, url string) (Link, error) {
-	conn, response, err := dial(ctx, url)
+	return openWebSocket(ctx, url, nil)
+}
+
+// openWebSocket connects by a dialer with a Control; nil is none.
+func openWebSocket(ctx context.Context, url string, control func(network, address string, c syscall.RawConn) error) (Link, error) {
+	conn, response, err := dial(ctx, url, control)
 	for range busyTries {
 		if response == nil || response.StatusCode != http.StatusConflict {
 			break
@@ -52,7 +58,7 @@ func OpenWebSocket(ctx context.Context, url string) (Link, error) {
 		case <-systemClock.After(busyTime):
 		case <-ctx.Done():
 		}
-		conn, response, err = dial(ctx, url)
+		conn, response, err = dial(ctx, url, control)
 	}
 	if err != nil {
 		return nil, dialError(url, response, err)
@@ -64,8 +70,8 @@ func OpenWebSocket(ctx context.Context, url string) (Link, error) {
 	return &webSocketLink{url: url, conn: conn, clock: systemClock}, nil
 }
 
-func dial(ctx context.Context, url string) (*websocket.Conn, *http.Response, error) {
-	d := websocket.Dialer{HandshakeTimeout: handshakeTime, ReadBufferSize: 1024, WriteBufferSize: 1024}
+func dial(ctx context.Context, url string, control func(network, address string, c syscall.RawConn) error) (*websocket.Conn, *http.Response, error) {
+	d := websocket.Dialer{HandshakeTimeout: handshakeTime, ReadBufferSize: 1024, WriteBufferSize: 1024, NetDialContext: (&net.Dialer{Control: control}).DialContext}
 	conn, response, err := d.DialContext(ctx, url, nil)
 	if response != nil && response.Body != nil {
 		response.Body.Close()
@@ -156,6 +162,8 @@ func dialError(url string, response *http.Response, err error) error {
 	switch {
 	case errors.Is(err, context.Canceled):
 		e.Text = "given up"
+	case errors.Is(err, ErrFar):
+		e.Text, e.Hint = ErrFar.Error(), "a board has an address such as ws://192.168.4.1/"
 	case response != nil && response.StatusCode == http.StatusConflict:
 		e.Text, e.Hint = "the board is in use", "close the program that is connected to it"
 	case response != nil:

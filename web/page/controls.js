@@ -184,7 +184,12 @@ function createButtons(store, actions) {
     update(state, before) {
       /** @param {(keyof State)[]} keys */
       const changed = (...keys) => !before || keys.some((k) => state[k] !== before[k]);
-      if (changed("playing")) write(play, state.playing ? "Stop" : "Play");
+      if (changed("playing", "boards")) {
+        write(play, state.boards === "running" ? "Hold" : state.boards === "" && state.playing ? "Stop" : "Play");
+        if (state.boards) play.setAttribute("aria-label", `${play.textContent}: on the boards`);
+        else play.removeAttribute("aria-label");
+        play.classList.toggle("boards", state.boards !== "");
+      }
       if (changed("looping")) loop.setAttribute("aria-pressed", String(state.looping));
       if (changed("countIn")) count.setAttribute("aria-pressed", String(state.countIn));
       if (changed("rate")) speed.value = String(state.rate);

@@ -66,7 +66,7 @@ void early("/api/project").then(async (answer) => (answer ?? (await ask("/api/pr
   if (project && !store.get().project) takeProject(project);
 }, () => {});
 
-const rehearse = createRehearse({ element: byId("rehearse"), beside: /** @type {HTMLElement} */ (document.querySelector("#transport .place")), dialogs: [byId("help")], store, actions, send: (text) => link.send(text) });
+const rehearse = createRehearse({ element: byId("rehearse"), beside: /** @type {HTMLElement} */ (document.querySelector("#transport .place")), dialogs: [byId("help")], store, actions, transport, send: (text) => link.send(text) });
 
 const link = connect({
   url: `${location.protocol === "https:" ? "wss" : "ws"}://${location.host}/api/socket`,
@@ -134,6 +134,7 @@ function keepSame(a, b) {
 /** @returns {Actions} */
 function createActions() {
   const length = () => store.get().score?.length ?? 0;
+  const hands = () => rehearse.hands();
   /** @param {import("./types.js").Span} view */
   const setView = (view) => {
     if (store.get().score) store.set({ view: keepSame(store.get().view, view) });
@@ -155,23 +156,23 @@ function createActions() {
       const middle = (f.from + f.to) / 2;
       setView(within({ from: middle - span / 2, to: middle + span / 2 }, length()));
     }
-    transport.stop();
-    transport.seek(f.from);
+    hands().stop();
+    hands().seek(f.from);
     announce(`Finding ${f.number}, ${f.severity}: ${f.text}`);
   }
   return {
-    seek: transport.seek,
-    scrub: transport.scrub,
-    scrubEnd: transport.scrubEnd,
-    play: transport.play,
-    stop: transport.stop,
-    toggle: () => (store.get().playing ? transport.stop() : transport.play()),
+    seek: (time) => hands().seek(time),
+    scrub: (time) => hands().scrub(time),
+    scrubEnd: () => hands().scrubEnd(),
+    play: () => hands().play(),
+    stop: () => hands().stop(),
+    toggle: () => hands().toggle(),
     momentAt: transport.momentAt,
-    step: transport.step,
-    skip: (seconds) => transport.seek(store.get().time + seconds),
-    toStart: () => transport.seek(0),
-    toEnd: () => transport.seek(length()),
-    toMark: transport.toMark,
+    step: (frames) => hands().step(frames),
+    skip: (seconds) => hands().seek(store.get().time + seconds),
+    toStart: () => hands().seek(0),
+    toEnd: () => hands().seek(length()),
+    toMark: (direction) => hands().toMark(direction),
     setRate(rate) {
       store.set({ rate: Math.min(1, Math.max(0.1, rate)) });
       announce(`Speed ${Math.round(store.get().rate * 100)} %`);
@@ -214,7 +215,7 @@ function createActions() {
     },
     choose(motion) {
       if (motion === store.get().motion) return;
-      transport.stop();
+      hands().stop();
       store.set({ motion, trouble: "" });
       history.replaceState(null, "", `#${encodeURIComponent(motion)}`);
       announce(store.get().project?.motions.find((m) => m.name === motion)?.title ?? motion);

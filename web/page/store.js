@@ -8,7 +8,7 @@ export function initialState() {
   return {
     project: null, motion: "", score: null, curves: null, waveform: null,
     problems: [], connected: false, trouble: "",
-    time: 0, playing: false, rate: 1, loop: null, looping: false, countIn: false, counting: 0, sound: "none", soundTrouble: "", muted: false,
+    time: 0, playing: false, rate: 1, loop: null, looping: false, countIn: false, counting: 0, boards: "", sound: "none", soundTrouble: "", muted: false,
     view: { from: 0, to: 1 },
     rows: { order: [], folded: new Set(), hidden: new Set() },
     finding: null, row: null,

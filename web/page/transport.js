@@ -7,11 +7,15 @@ import { clockTime, frameOf, timecode } from "./time.js";
 /** @typedef {import("./types.js").Store} Store */
 /** @typedef {import("./types.js").State} State */
 /** @typedef {import("./player.js").Passage} Passage */
+/** @typedef {ReturnType<typeof createTransport>} Transport */
+/** @typedef {import("./rehearse/clock.js").Leader} Leader */
 
 // How far ahead passes are handed to the sound: longer than the second to which
 // browsers slow the timers of a hidden page.
 const ahead = 2.5; // s
 const grainEvery = 45; // ms
+const apart = 0.012; // s by which what is heard may be off the boards: half a film frame, less what a correction needs
+const patient = 400; // ms between two corrections
 
 /**
  * @param {object} options
@@ -35,6 +39,9 @@ export function createTransport({ store, sound, request, announce }) {
   let shown = null;
   /** @type {ReturnType<typeof setInterval>|undefined} */
   let timer;
+  /** @type {Leader|null} */
+  let leader = null;
+  let corrected = 0; // ms
 
   const length = () => store.get().score?.length ?? 0;
 
@@ -68,10 +75,68 @@ export function createTransport({ store, sound, request, announce }) {
     for (const k of clicks) sound.click(zero + c.length - k.before, k.accent);
   }
 
+  // Playing along.
+
+  /** Begins anew where the leader is when that is heard, or will be when it starts. */
+  function beginAlong() {
+    if (!leader) return;
+    const now = performance.now();
+    kind = sound.kind();
+    const start = sound.soonest();
+    sound.cut(start);
+    const { at, entry, to: end, rate, counting } = leader;
+    const time = at(now + (start - sound.clock(now)) * 1000);
+    const wait = Math.max(0, (entry - time) / rate);
+    passages = [{ start: start + wait, time: Math.max(entry, time), rate, loop: null, end }];
+    clicks = counting ? [3, 2, 1].filter((k) => k < wait + 0.5).map((k) => ({ before: k, left: k, accent: k === 3 })) : [];
+    for (const c of clicks) if (c.before <= wait) sound.click(start + wait - c.before, c.accent);
+    handed = start;
+    corrected = now;
+    hand();
+  }
+
+  /** Whether what is heard has gone off the leader. @param {number} now  ms */
+  function off(now) {
+    if (!leader || now - corrected < patient) return false;
+    const at = sound.clock(now);
+    const here = positionIn(passageAt(passages, at), at).time;
+    return Math.abs(here - Math.max(leader.entry, leader.at(now))) > apart * leader.rate;
+  }
+
+  /** Hands the sound the leader's next round. */
+  function handRound() {
+    if (!leader) return;
+    const now = performance.now();
+    const start = sound.clock(now) + (leader.next(now) - now) / 1000;
+    if (start > sound.soonest() + ahead || start < passages[passages.length - 1].start + 0.05) return;
+    const { from, to, rate } = leader;
+    passages = [...passages.slice(-3), { start, time: from, rate, loop: null, end: to }];
+    sound.sound({ when: start, from, to }, rate);
+  }
+
+  /** @param {Leader} a @param {Leader} b */
+  const otherWay = (a, b) => a.rate !== b.rate || a.from !== b.from || a.to !== b.to || a.counting !== b.counting && b.counting;
+
+  /**
+   * Plays along with another's time, as long as it is given; null: stops that.
+   * @param {Leader|null} to
+   */
+  function along(to) {
+    const before = leader;
+    if (!to) {
+      if (before) stop();
+      return;
+    }
+    if (!before && store.get().playing) stop();
+    leader = to;
+    if (!store.get().playing) void start(beginAlong);
+    else if (before && passages.length > 0 && otherWay(before, to)) beginAlong();
+  }
+
   /** Goes on from where it is, with the rate, loop and length as they are now. */
   function change() {
     const state = store.get();
-    if (!state.playing || passages.length === 0) return;
+    if (!state.playing || passages.length === 0 || leader) return;
     const start = sound.soonest();
     const old = passageAt(passages, start);
     if (start <= old.start || kind !== sound.kind()) {
@@ -97,6 +162,7 @@ export function createTransport({ store, sound, request, announce }) {
       if (rest) sound.sound(rest, p.rate);
     }
     handed = Math.max(handed, to);
+    handRound();
   }
 
   /** @param {number} now ms @returns {boolean} whether it plays */
@@ -104,6 +170,11 @@ export function createTransport({ store, sound, request, announce }) {
     if (!store.get().playing || passages.length === 0) return false;
     const at = sound.clock(now);
     shown = { now, clock: at };
+    if (leader && (kind !== sound.kind() || off(now))) {
+      beginAlong();
+      request();
+      return true;
+    }
     if (kind !== sound.kind()) {
       begin(store.get().time);
       hand();
@@ -114,7 +185,7 @@ export function createTransport({ store, sound, request, announce }) {
     const p = passageAt(passages, at);
     const { time, ended } = positionIn(p, at);
     store.set({ time, counting: countLeft(clicks, p.start - at) });
-    if (ended) stop(true);
+    if (ended && !leader) stop(true);
     return store.get().playing;
   }
 
@@ -130,26 +201,35 @@ export function createTransport({ store, sound, request, announce }) {
     return { time: positionIn(p, at).time, before: Math.max(0, p.start - at) };
   }
 
-  async function play() {
-    const state = store.get();
-    if (!state.score || state.playing) return;
+  /** Wakes the sound, and begins. @param {() => void} how */
+  async function start(how) {
     const mine = ++take;
     store.set({ playing: true });
     await sound.start();
     if (mine !== take || !store.get().playing) return;
-    begin(store.get().time);
-    if (store.get().countIn) count();
-    hand();
+    how();
     shown = null;
     store.set({ time: passages[0].time });
     clearInterval(timer);
     timer = setInterval(() => tick(performance.now()), 200);
-    announce(`Playing from ${place(passages[0].time)}${state.rate < 1 ? ` at ${Math.round(state.rate * 100)} %` : ""}`);
+    const { rate } = passages[0];
+    announce(`Playing from ${place(passages[0].time)}${rate < 1 ? ` at ${Math.round(rate * 100)} %` : ""}`);
     request();
+  }
+
+  function play() {
+    const state = store.get();
+    if (!state.score || state.playing) return;
+    void start(() => {
+      begin(store.get().time);
+      if (store.get().countIn) count();
+      hand();
+    });
   }
 
   /** @param {boolean} [atEnd] */
   function stop(atEnd = false) {
+    leader = null;
     if (!store.get().playing) return;
     take++;
     clearInterval(timer);
@@ -164,6 +244,7 @@ export function createTransport({ store, sound, request, announce }) {
   /** @param {number} time */
   function seek(time) {
     const t = Math.min(length(), Math.max(0, time));
+    leader = null;
     if (store.get().playing && passages.length > 0) {
       begin(t);
       hand();
@@ -200,7 +281,7 @@ export function createTransport({ store, sound, request, announce }) {
   function scrubEnd() {
     if (!scrubbing) return;
     scrubbing = false;
-    if (resume) void play();
+    if (resume) play();
   }
 
   /** @param {number} frames */
@@ -238,6 +319,10 @@ export function createTransport({ store, sound, request, announce }) {
   });
 
   function joinIn() {
+    if (leader) {
+      beginAlong();
+      return;
+    }
     const p = passages[passages.length - 1];
     const soonest = sound.soonest();
     sound.cut(soonest);
@@ -248,5 +333,6 @@ export function createTransport({ store, sound, request, announce }) {
     hand();
   }
 
-  return { tick, momentAt, play: () => void play(), stop: () => stop(), seek, scrub, scrubEnd, step, toMark };
+  const toggle = () => (store.get().playing ? stop() : play());
+  return { tick, momentAt, play, along, toggle, stop: () => stop(), seek, scrub, scrubEnd, step, toMark };
 }

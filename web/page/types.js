@@ -268,6 +268,7 @@
  * @property {boolean} looping     whether to play round: the span, else all of a motion
  * @property {boolean} countIn
  * @property {number} counting     beats or seconds left of a count-in, or 0
+ * @property {""|"still"|"running"} boards  whether the transport is that of the boards, and they move
  * @property {"none"|"loading"|"ready"|"failed"} sound
  * @property {string} soundTrouble  why it failed, or ""
  * @property {boolean} muted

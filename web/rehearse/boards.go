@@ -77,6 +77,7 @@ type stand struct {
 	question string
 	loose    []string
 	why      map[string]string // what is the matter with each board
+	losses   map[string]string // why boards were lost since they were armed
 
 	play    playing
 	started func()              // what is to be done when the frames of a job begin to leave
@@ -310,7 +311,7 @@ func (d *Desk) shut(c *cast, phase Phase, then func()) {
 // fresh forgets what was of the boards before.
 func (d *Desk) fresh() {
 	d.armed, d.stopped, d.lost, d.resume, d.looked, d.question, d.loose = false, false, "", nil, false, "", nil
-	d.why, d.figures, d.play, d.calib, d.slew = map[string]string{}, map[string]live.Event{}, playing{}, nil, nil
+	d.why, d.losses, d.figures, d.play, d.calib, d.slew = map[string]string{}, map[string]string{}, map[string]live.Event{}, playing{}, nil, nil
 }
 
 // sessions are the options of a board's session.
@@ -431,6 +432,7 @@ func (d *Desk) arm(w *wish) error {
 		}
 		d.armed, d.stopped, d.lost, d.looked, d.question, d.loose, d.note = true, false, "", false, "", nil, ""
 		clear(d.why)
+		clear(d.losses)
 		w.answer(nil)
 	})
 }
@@ -675,7 +677,12 @@ func (d *Desk) session(e live.Event) {
 	switch e.What {
 	case live.Connected:
 		delete(d.why, e.Board)
-	case live.Lost, live.Reconnecting:
+	case live.Lost:
+		d.why[e.Board] = e.Text
+		if d.losses[e.Board] == "" {
+			d.losses[e.Board] = e.Text // what came first says most
+		}
+	case live.Reconnecting:
 		d.why[e.Board] = e.Text
 	case live.Note:
 		if d.lost == "" {

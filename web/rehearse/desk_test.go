@@ -97,7 +97,7 @@ func waterfront(t *testing.T, change func(*board.Options)) (d *Desk, main, shore
 	t.Helper()
 	p := newProject(twoRig, keeperMotions())
 	main, shore = newPier(t, p, "main", change), newPier(t, p, "shore", change)
-	d = NewDesk(Options{Source: p})
+	d = NewDesk(Options{Source: p, Places: map[string]string{"main": main.path}})
 	t.Cleanup(d.Close)
 	return d, main, shore
 }

@@ -34,6 +34,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"sync"
 	"time"
 
@@ -69,7 +70,10 @@ type Options struct {
 	Clock live.Clock
 	// Ports lists serial ports; nil is live.Ports.
 	Ports func() ([]live.Port, error)
-	// Dial opens a link; nil is live.Place.Dial.
+	// Places are those of boards, by the rig's names, that whoever started the program has
+	// given. Pages may connect there, wherever that is, and to ports and addresses nearby.
+	Places map[string]string
+	// Dial opens a link; nil opens places that pages may name: see reach.
 	Dial func(ctx context.Context, place live.Place) (live.Link, error)
 }
 
@@ -125,11 +129,12 @@ func NewDesk(o Options) *Desk {
 		o.Ports = live.Ports
 	}
 	if o.Dial == nil {
-		o.Dial = func(ctx context.Context, place live.Place) (live.Link, error) { return place.Dial(ctx) }
+		o.Dial = reach{given: o.Places, ports: o.Ports}.dial
 	}
 	d := &Desk{opts: o, clock: o.Clock, wall: time.Now().Add(-o.Clock.Now()), over: make(chan struct{}), wake: make(chan struct{}, 1), seats: map[*Seat]bool{}}
 	d.life, d.end = context.WithCancel(context.Background())
 	d.places = map[string]string{}
+	maps.Copy(d.places, o.Places)
 	go d.run()
 	return d
 }

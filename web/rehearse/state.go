@@ -3,6 +3,7 @@ package rehearse
 import (
 	"bytes"
 	"encoding/json"
+	"maps"
 	"math"
 	"time"
 
@@ -51,8 +52,9 @@ type State struct {
 	SoundAt  *figure `json:"sound_at"` // ms by now_ms's clock, at which the motion's time is begin in this round; null: nothing runs
 	Now      figure  `json:"now_ms"`   // ms since 1970 by the server's clock
 
-	Boards []BoardState `json:"boards"`
-	Skew   *figure      `json:"skew_ms"` // bound of the time between boards; null: unknown
+	Boards []BoardState      `json:"boards"`
+	Places map[string]string `json:"places"`  // at which boards were last, or that were given, by the rig's names
+	Skew   *figure           `json:"skew_ms"` // bound of the time between boards; null: unknown
 
 	Confirm   string       `json:"confirm"`   // to be answered with yes by somebody who sees the prop, before arm; empty: there is no arming now
 	Loose     []string     `json:"loose"`     // axes that were let go, and where they are taken to stand
@@ -83,7 +85,9 @@ type BoardState struct {
 	StopInput bool      `json:"stop_input"`
 	Inputs    []int     `json:"inputs"` // numbers of those that are active
 	State     string    `json:"state"`
-	Why       string    `json:"why"` // what is the matter; empty: nothing
+	Why       string    `json:"why"`  // what is the matter; empty: nothing
+	Lost      string    `json:"lost"` // why it was lost since it was armed, also when it is back; empty: it was not
+	Help      string    `json:"help"` // what would help then
 }
 
 // phase gives the phase by what the desk knows.
@@ -120,7 +124,7 @@ func (d *Desk) state() State {
 	p := &d.play
 	s := State{Type: "rehearsal", Phase: d.phase(), Driver: driver, Beat: live, Motion: p.motion, Revision: p.revision,
 		Position: figure(p.position), Begin: figure(p.begin), Length: figure(p.length), Speed: figure(p.speed), Round: p.round, Loop: p.loop,
-		Now: d.unix(d.clock.Now()), Boards: []BoardState{}, Confirm: d.question, Loose: append([]string{}, d.loose...), Note: d.note,
+		Now: d.unix(d.clock.Now()), Boards: []BoardState{}, Places: maps.Clone(d.places), Confirm: d.question, Loose: append([]string{}, d.loose...), Note: d.note,
 		Calibrate: d.calib, Slew: d.slew}
 	if p.motion != "" {
 		s.Newest = d.opts.Source.Revision(p.motion)
@@ -156,7 +160,8 @@ func (d *Desk) board(c *cast, b *live.Board) BoardState {
 	s := BoardState{Name: b.Name(), At: c.ask[b.Name()], Says: string(id.Name), Linked: b.Linked(), Tick: st.Time,
 		Queued: e.Queued, Late: e.Late, Bridged: e.Bridged, Clamped: e.Clamped, Bad: e.Bad, Stale: e.Stale,
 		Drift: rounded(e.Drift, 1000), DriftSD: rounded(e.DriftSD, 1000), RoundTrip: milliseconds(e.RoundTrip), Supply: e.Supply,
-		StopInput: st.Inputs&wire.InputsStop != 0, Inputs: []int{}, State: e.State.String(), Why: d.why[b.Name()]}
+		StopInput: st.Inputs&wire.InputsStop != 0, Inputs: []int{}, State: e.State.String(), Why: d.why[b.Name()],
+		Lost: d.losses[b.Name()], Help: helpFor(d.losses[b.Name()])}
 	for n := 1; n < 16; n++ {
 		if st.Inputs>>n&1 != 0 {
 			s.Inputs = append(s.Inputs, n)

@@ -1,10 +1,10 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { boardsOf, boardTime, driverText, figures, forgetsPress, live, nothing, playRequest, stopFace } from "../page/rehearse/words.js";
+import { boardsOf, driverText, figures, forgetsPress, live, nothing, playRequest, resumes, ruleText, stopFace } from "../page/rehearse/words.js";
 
 /** @type {import("../page/rehearse/words.js").BoardState} */
-const board = { name: "main", at: "ws://keeper/", linked: true, tick: 2_500_000, buffer_ms: 276.4, late: 0, clamped: 0, bad: 0, stale: 0, drift_ppm: 26.9, drift_sd: 8.5, round_trip_ms: 0.94, supply_mv: 0, stop_input: false, inputs: [], state: "playing", why: "" };
+const board = { name: "main", at: "ws://keeper/", linked: true, tick: 2_500_000, buffer_ms: 276.4, late: 0, clamped: 0, bad: 0, stale: 0, drift_ppm: 26.9, drift_sd: 8.5, round_trip_ms: 0.94, supply_mv: 0, stop_input: false, inputs: [], state: "playing", why: "", lost: "", help: "" };
 
 test("the first press stops, the second drops, and both say that they are no emergency stop or what falls", () => {
   const playing = { ...nothing, phase: "playing", boards: [board] };
@@ -32,12 +32,15 @@ test("who drives", () => {
   assert.match(driverText({ ...nothing, driver: "7" }, "8"), /watches, and can stop/);
 });
 
-test("the boards' time goes at their speed from the moment of their start", () => {
-  const r = { ...nothing, phase: "playing", sound_at: 10_000, begin: 2, speed: 0.5 };
-  assert.equal(boardTime(r, 14_000), 4);
-  assert.equal(boardTime({ ...r, phase: "count-in" }, 8_000), 1);
-  assert.equal(boardTime({ ...r, phase: "held" }, 14_000), null);
-  assert.equal(boardTime({ ...r, sound_at: null }, 14_000), null);
+test("going on is going on with what was held", () => {
+  const held = { motion: "greet", rate: 1, looping: false, loop: null, time: 2.5 };
+  assert.equal(resumes(held, { ...held }), true);
+  for (const change of [{ motion: "storm" }, { rate: 0.5 }, { looping: true }, { loop: { from: 0, to: 1 } }, { time: 2.6 }]) assert.equal(resumes(held, { ...held, ...change }), false, JSON.stringify(change));
+});
+
+test("one rule says whose transport it is", () => {
+  assert.match(ruleText({ ...nothing, phase: "armed", motion: "greet" }), /those of the boards/);
+  assert.match(ruleText({ ...nothing, phase: "stopped", motion: "greet" }), /this page alone/);
 });
 
 test("playing is from the playhead, within the loop", () => {

@@ -2,15 +2,18 @@
 // is there for everyone.
 
 import { make, write } from "../dom.js";
+import { createBaton } from "./baton.js";
+import { createServerClock, leaderOf } from "./clock.js";
 import { createTools } from "./tools.js";
-import { boardsOf, boardTime, conducted, driverText, figures, forgetsPress, live, nothing, phaseText, playRequest, stopFace } from "./words.js";
+import { createWake } from "./wake.js";
+import { boardsOf, conducted, driverText, figures, forgetsPress, live, nothing, phaseText, ruleText, stopFace } from "./words.js";
 
 /** @typedef {import("./words.js").Rehearsal} Rehearsal */
 /** @typedef {import("./tools.js").Answer} Answer */
 
 const beatEvery = 250; // ms
 const stopPatience = 300; // ms until a stop goes by the other way, too
-const apartBy = 0.08; // s by which page and boards may differ
+const haltPatience = 1500; // ms until it is said that no way led to the server
 
 /**
  * @param {object} options
@@ -19,9 +22,10 @@ const apartBy = 0.08; // s by which page and boards may differ
  * @param {HTMLElement[]} options.dialogs  modal ones, in which Stop has to be, too
  * @param {import("../types.js").Store} options.store
  * @param {import("../types.js").Actions} options.actions
+ * @param {import("../transport.js").Transport} options.transport  the page's own
  * @param {(text: string) => boolean} options.send  on the socket; false: there is none
  */
-export function createRehearse({ element, beside, dialogs, store, actions, send }) {
+export function createRehearse({ element, beside, dialogs, store, actions, transport, send }) {
   /** @type {Rehearsal} */
   let state = nothing;
   let page = "";
@@ -29,7 +33,8 @@ export function createRehearse({ element, beside, dialogs, store, actions, send 
   let open = false;
   let pressed = false;
   let follows = false; // the page's transport runs with the boards
-  let offset = Infinity; // ms: this clock less the server's, the least that was seen
+  let aside = false; // somebody at this page plays by themselves while boards run
+  const clock = createServerClock();
   let last = 0;
   /** @type {Map<number, (a: Answer) => void>} */
   const waiting = new Map();
@@ -42,7 +47,7 @@ export function createRehearse({ element, beside, dialogs, store, actions, send 
   /** @type {import("./tools.js").RehearsalDesk} */
   const desk = {
     state: () => state, page: () => page, key: () => key, drives, conducts, ask, wish, stop: press,
-    now: () => Date.now() - offset,
+    now: () => clock.at(performance.now()),
     hear(heard) {
       ears.add(heard);
       return () => ears.delete(heard);
@@ -76,7 +81,7 @@ export function createRehearse({ element, beside, dialogs, store, actions, send 
 
   /** @param {"stop"|"drop"} word */
   function halt(word) {
-    const byHTTP = () => void fetch(`/api/rehearsal/${word}`, { method: "POST", keepalive: true }).catch(() => {
+    const byHTTP = () => void fetch(`/api/rehearsal/${word}`, { method: "POST", keepalive: true, signal: AbortSignal.timeout(haltPatience) }).catch(() => {
       write(fault, "The stop did not reach the server: use the switch that cuts the power. Boards that hear of nobody stop by themselves.");
     });
     if (!store.get().connected) return byHTTP();
@@ -91,7 +96,7 @@ export function createRehearse({ element, beside, dialogs, store, actions, send 
     const { does } = stopFace(state, pressed);
     halt(does);
     pressed = true;
-    actions.stop();
+    transport.stop();
     show();
     actions.announce(does === "stop" ? "Stop. Pressed again it drops the pulses, and what carries weight falls." : "The pulses are dropped.");
   }
@@ -140,6 +145,8 @@ export function createRehearse({ element, beside, dialogs, store, actions, send 
   addEventListener("pagehide", leave);
   document.addEventListener("visibilitychange", () => {
     if (document.hidden) leave();
+    else clock.forget(); // the computer may have slept
+    wake();
   });
 
   // What is seen.
@@ -166,14 +173,7 @@ export function createRehearse({ element, beside, dialogs, store, actions, send 
   const find = button("Find ports", findPorts);
   const connect = button("Connect", connectAll);
   const part = button("Disconnect", () => void wish("part"));
-  const play = button("Play on the boards", () => {
-    const s = store.get();
-    actions.stop();
-    pressed = false;
-    void wish("play", playRequest(s, s.score?.length ?? 0));
-  });
-  const hold = button("Hold", () => void wish("hold"));
-  const goOn = button("Go on", () => void wish("resume"));
+  const play = button("Play on the boards", () => baton.toggle());
   const asked = make("p");
   const sure = button("Yes: arm", () => {
     pressed = false;
@@ -182,9 +182,13 @@ export function createRehearse({ element, beside, dialogs, store, actions, send 
   question.append(asked, sure);
 
   const strip = make("div", { class: "strip" }, stops[0], make("div", { class: "now" }, phase, who), stopNote);
-  const row = make("div", { class: "row" }, drive, letGo, find, connect, part, play, hold, goOn);
-  const body = make("div", { id: "rehearse-body" }, row, places, ports, question, note, figuresOf);
+  const row = make("div", { class: "row" }, drive, letGo, find, connect, part, play);
+  const rule = make("p", { class: "rule" });
+  const losses = make("ul", { class: "losses", "aria-label": "Boards that were lost" });
+  const body = make("div", { id: "rehearse-body" }, row, rule, losses, places, ports, question, note, figuresOf);
   element.replaceChildren(strip, fault, body);
+  const baton = createBaton({ store, page: transport, desk, pressed: () => (pressed = false), announce: actions.announce });
+  const wake = createWake(() => drives() && live(state));
   createTools({ row, body, beside, after: element, fault: (text) => write(fault, text), desk, store, actions });
 
   let placesFor = "";
@@ -193,10 +197,12 @@ export function createRehearse({ element, beside, dialogs, store, actions, send 
     const { score } = store.get();
     const names = boardsOf(score?.rows ?? []);
     const rig = score?.rig ?? "";
-    if (placesFor === `${rig} ${names}`) return;
-    placesFor = `${rig} ${names}`;
+    const wanted = `${rig} ${names} ${JSON.stringify(state.places)}`;
+    if (placesFor === wanted) return;
+    const typed = new Map(placesFor.startsWith(`${rig} `) ? [...places.querySelectorAll("input")].map((i) => [i.name, i.value]) : []);
+    placesFor = wanted;
     places.replaceChildren(...names.map((name) => make("label", {}, make("span", { text: name }),
-      make("input", { type: "text", name, list: "rehearse-ports", autocomplete: "off", spellcheck: "false", placeholder: "port, or ws://address", value: remembered(rig, name) }))));
+      make("input", { type: "text", name, list: "rehearse-ports", autocomplete: "off", spellcheck: "false", placeholder: "port, or ws://address", value: typed.get(name) || state.places[name] || remembered(rig, name) }))));
   }
 
   async function findPorts() {
@@ -240,7 +246,7 @@ export function createRehearse({ element, beside, dialogs, store, actions, send 
     stops.slice(1).forEach((s) => (s.hidden = !near));
     write(stopNote, `${face.note} Key: Esc.`);
     write(phase, store.get().connected ? phaseText(state) : "The server is not reached: without a beat for a second it stops the boards");
-    write(who, driverText(state, page) + (state.newer ? ". A newer version of the motion is taken at the next Play" : ""));
+    write(who, driverText(state, page) + (aside ? ". This page plays by itself until they begin anew" : "") + (state.newer ? ". A newer version of the motion is taken at the next Play" : ""));
     if (!open) return;
     const mine = drives();
     const apart = state.phase === "apart";
@@ -252,9 +258,10 @@ export function createRehearse({ element, beside, dialogs, store, actions, send 
     connect.disabled = !mine;
     part.hidden = apart;
     part.disabled = !mine;
-    play.disabled = !mine || state.phase !== "armed";
-    hold.disabled = !mine || state.phase !== "playing";
-    goOn.disabled = !mine || state.phase !== "held";
+    play.disabled = !conducts();
+    write(play, conducts() ? baton.label() : "Play on the boards");
+    rule.hidden = !mine;
+    write(rule, ruleText(state));
     question.hidden = state.confirm === "" || live(state);
     write(asked, state.confirm);
     sure.disabled = !mine;
@@ -264,24 +271,26 @@ export function createRehearse({ element, beside, dialogs, store, actions, send 
   }
 
   function draw() {
+    const lost = state.boards.filter((b) => b.lost !== "");
+    losses.hidden = lost.length === 0;
+    const text = JSON.stringify(lost.map((b) => [b.name, b.lost, b.linked]));
+    if (losses.dataset.of !== text) {
+      losses.dataset.of = text;
+      losses.replaceChildren(...lost.map((b) => make("li", {}, make("strong", { text: `${b.name} was lost: ` }), `${b.lost}. ${b.help} ${b.linked ? "It is back; nothing moves because of that." : ""}`)));
+    }
     figuresOf.replaceChildren(...state.boards.map((b) => make("dl", { class: "board" },
       make("div", { class: "name" }, make("dt", { text: b.name }), make("dd", { text: b.why || (b.linked ? b.state : "no link") })),
       ...figures(b).map(([label, text]) => make("div", {}, make("dt", { class: "label", text: label }), make("dd", { text }))))));
   }
 
-  // The page's own playhead and sound run with the boards.
+  // The page's own playhead and sound run with the boards, in every page that shows what
+  // they play. Who takes the transport there meanwhile has it, until boards begin anew.
   function follow() {
-    const at = boardTime(state, Date.now() - offset);
-    const mine = state.motion === store.get().motion;
-    if (at === null || !mine || (!open && !drives())) {
-      if (follows) actions.stop();
-      follows = false;
-      return;
-    }
-    if (at < 0 || at < (state.begin ?? 0)) return;
-    if (!follows || Math.abs(store.get().time - at) > apartBy) actions.seek(at);
-    if (!store.get().playing) actions.play();
-    follows = true;
+    const leader = state.motion === store.get().motion && !baton.waits() ? leaderOf(state, clock) : null;
+    if (!leader) aside = false;
+    if (leader && !aside) transport.along(leader);
+    else if (follows && !leader) transport.along(null);
+    follows = leader !== null && !aside;
   }
 
   /** @param {Rehearsal} before */
@@ -290,6 +299,7 @@ export function createRehearse({ element, beside, dialogs, store, actions, send 
   store.subscribe((s, before) => {
     if (s.connected !== before.connected || s.score !== before.score) show();
     if (s.connected !== before.connected) tell(state);
+    if (conducts() && (s.time !== before.time || s.rate !== before.rate || s.loop !== before.loop || s.boards !== before.boards)) write(play, baton.label());
   });
   show();
 
@@ -299,6 +309,7 @@ export function createRehearse({ element, beside, dialogs, store, actions, send 
       if (message.type === "hello") {
         page = String(message.page);
         key = String(message.key);
+        clock.forget();
         for (const done of waiting.values()) done({ ok: false, text: "the connection to the server broke" });
         waiting.clear();
       } else if (message.type === "rehearsal-answer") {
@@ -309,15 +320,27 @@ export function createRehearse({ element, beside, dialogs, store, actions, send 
         const was = state.phase;
         const before = state;
         state = message;
-        offset = Math.min(offset, Date.now() - state.now_ms);
+        clock.heard(state.now_ms, performance.now());
         if (forgetsPress(state)) pressed = false;
         if (was !== state.phase) actions.announce(phaseText(state));
         follow();
+        baton.told(before);
+        wake();
         tell(before);
       } else return;
       show();
     },
     desk,
+    /** Whose hands are on the transport now: the boards', where this page conducts them. */
+    hands() {
+      if (conducts()) return baton;
+      if (follows) {
+        aside = true;
+        follows = false;
+        show();
+      }
+      return transport;
+    },
   };
 }
 

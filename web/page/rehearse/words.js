@@ -19,6 +19,8 @@
  * @property {number[]} inputs
  * @property {string} state
  * @property {string} why
+ * @property {string} lost  why it was lost since it was armed, or ""
+ * @property {string} help  what would help then, or ""
  */
 
 /**
@@ -36,9 +38,11 @@
  * @property {number|null} speed
  * @property {number} round
  * @property {boolean} loop
+ * @property {number|null} every  s from the start of a round to that of the next
  * @property {number|null} sound_at  ms of the server's clock
  * @property {number} now_ms
  * @property {BoardState[]} boards
+ * @property {Record<string, string>} places  where boards were last, or that were given, by their names
  * @property {number|null} skew_ms
  * @property {string} confirm
  * @property {string[]} loose   axes that were let go
@@ -78,8 +82,8 @@
 
 /** @type {Rehearsal} */
 export const nothing = {
-  phase: "apart", driver: "", beat: false, motion: "", revision: "", newest: "", newer: false, position: 0, begin: 0, length: 0, speed: 1, round: 0, loop: false,
-  sound_at: null, now_ms: 0, boards: [], skew_ms: null, confirm: "", loose: [], resume_at: null, note: "", calibrate: null, slew: null,
+  phase: "apart", driver: "", beat: false, motion: "", revision: "", newest: "", newer: false, position: 0, begin: 0, length: 0, speed: 1, round: 0, loop: false, every: null,
+  sound_at: null, now_ms: 0, boards: [], places: {}, skew_ms: null, confirm: "", loose: [], resume_at: null, note: "", calibrate: null, slew: null,
 };
 
 /** @type {Record<string, string>} */
@@ -138,17 +142,6 @@ export function driverText(r, page) {
 }
 
 /**
- * The time of the motion that the boards play now, or null where none runs.
- * @param {Rehearsal} r
- * @param {number} now  ms, of the server's clock
- * @returns {number|null} s; before the beginning while it is counted in
- */
-export function boardTime(r, now) {
-  if (r.sound_at === null || (r.phase !== "playing" && r.phase !== "count-in")) return null;
-  return (r.begin ?? 0) + ((now - r.sound_at) / 1000) * (r.speed ?? 1);
-}
-
-/**
  * A board's figures, each with what it is.
  * @param {BoardState} b
  * @returns {[string, string][]}
@@ -182,6 +175,21 @@ export function playRequest(s, length) {
   const from = span ? span.from : s.looping ? 0 : time;
   return { motion: s.motion, from, ...(span ? { to: span.to } : {}), ...(time > from ? { enter: time } : {}), speed: s.rate, loop: s.looping, countIn: s.countIn ? 3 : 0 };
 }
+
+/**
+ * Whether playing on from a hold is going on with what was held: nothing was changed since.
+ * @param {{motion: string, rate: number, looping: boolean, loop: {from: number, to: number}|null, time: number}} held
+ * @param {{motion: string, rate: number, looping: boolean, loop: {from: number, to: number}|null, time: number}} s
+ */
+export const resumes = (held, s) => held.motion === s.motion && held.rate === s.rate && held.looping === s.looping && held.loop === s.loop && Math.abs(held.time - s.time) < 1e-6;
+
+/**
+ * The one rule of whose transport it is, for the page that drives.
+ * @param {Rehearsal} r
+ */
+export const ruleText = (r) => (conducted(r)
+  ? "Play, Space, the loop, the speed and the time are now those of the boards. They go to the place of the playhead softly, and play from there. A jump or another speed while they play brings them to rest first."
+  : "Play, Space, the loop, the speed and the time are those of this page alone until the boards are armed.");
 
 /**
  * Names of the boards that a motion's rows are on, in their order.
