@@ -12,7 +12,16 @@ import (
 // Measurement is a figure that was taken from a rig, with how well it is known.
 type Measurement struct {
 	V        float64 // of a speed in unit/s, of a delay in s
-	Expanded float64 // expanded uncertainty (k = 2) in the same; 0 where it is not known
+	Expanded float64 // expanded uncertainty in the same; 0 where it is not known
+	Factor   float64 // coverage factor of that (GUM 6.2.1, JCGM 100:2008); 0 is 2
+}
+
+// coverage gives the coverage factor as it is written beside the uncertainty (GUM 7.2.3).
+func (m *Measurement) coverage() string {
+	if m.Factor == 0 {
+		return "k=2"
+	}
+	return "k=" + roundedTo(m.Factor, 0.01)
 }
 
 // SetMeasured gives the text of a rig file in which an axis has a measured speed and
@@ -85,6 +94,9 @@ func (a *Axis) fitsMeasured(speed, delay *Measurement) error {
 		if m != nil && !(m.Expanded >= 0 && m.Expanded <= 1e9) {
 			return fmt.Errorf("an uncertainty of %v cannot be; give 0 where it is not known", m.Expanded)
 		}
+		if m != nil && m.Factor != 0 && !(m.Factor >= 1 && m.Factor <= 100) {
+			return fmt.Errorf("a coverage factor of %v cannot be; give 2, or 0 for it", m.Factor)
+		}
 	}
 	return nil
 }
@@ -145,16 +157,23 @@ const uncertaintyMark = "# ±"
 // asComment tells the uncertainties of entries; empty where none is known.
 func asComment(entries []measuredEntry, how string) string {
 	var parts []string
+	factor := ""
 	for _, m := range entries {
-		if u := m.Expanded * m.per; u > 0 {
-			place := digit(u, 2)
-			parts = append(parts, "±"+roundedTo(math.Ceil(u/place-1e-9)*place, place)+" "+m.unit)
+		u := m.Expanded * m.per
+		if !(u > 0) {
+			continue
 		}
+		if n := len(parts); n > 0 && factor != m.coverage() { // each with its own
+			parts[n-1] += " (" + factor + ")"
+		}
+		place := digit(u, 2)
+		parts = append(parts, "±"+roundedTo(math.Ceil(u/place-1e-9)*place, place)+" "+m.unit)
+		factor = m.coverage()
 	}
 	if len(parts) == 0 {
 		return ""
 	}
-	comment := "# " + strings.Join(parts, ", ") + " (k=2)"
+	comment := "# " + strings.Join(parts, ", ") + " (" + factor + ")"
 	if how = oneLine(how); how != "" {
 		comment += ", " + how
 	}

@@ -12,7 +12,7 @@ const measuredBase = "    kind: servo\n    board: main\n    channel: 0\n    trav
 // TestSetMeasured holds that figures and their uncertainty are written to the digits
 // that are known, and nothing else changes; and that the axis then has them.
 func TestSetMeasured(t *testing.T) {
-	speed, delay := &Measurement{299.7, 10.21}, &Measurement{0.070833, 0.00538}
+	speed, delay := &Measurement{V: 299.7, Expanded: 10.21}, &Measurement{V: 0.070833, Expanded: 0.00538}
 	for name, c := range map[string]struct {
 		axis         string
 		speed, delay *Measurement
@@ -33,10 +33,14 @@ func TestSetMeasured(t *testing.T) {
 			"{speed: 310deg/s}", "{delay: 70.8ms, speed: 300deg/s}"},
 		"on lines": {measuredBase + "    measured:\n      speed: 310deg/s\n      slop: 1deg # loose\n    lost: hold\n", speed, delay, "240 fps",
 			"      speed: 310deg/s\n", "      speed: 300deg/s # ±11 deg/s (k=2), 240 fps\n      delay: 70.8ms # ±5.4 ms (k=2), 240 fps\n"},
+		"a factor of few repeats": {measuredBase + "    measured: {speed: 310deg/s}\n", &Measurement{299.7, 10.21, 2.87}, &Measurement{0.070833, 0.00538, 2}, "240 fps",
+			"{speed: 310deg/s}", "{delay: 70.8ms, speed: 300deg/s} # ±11 deg/s (k=2.87), ±5.4 ms (k=2), 240 fps"},
+		"the same factor": {measuredBase + "    measured: {speed: 310deg/s}\n", &Measurement{299.7, 10.21, 2.87}, &Measurement{0.070833, 0.00538, 2.87}, "",
+			"{speed: 310deg/s}", "{delay: 70.8ms, speed: 300deg/s} # ±11 deg/s, ±5.4 ms (k=2.87)"},
 		"no uncertainty": {measuredBase + "    measured: {speed: 310deg/s}\n", &Measurement{V: 287.654}, nil, "240 fps",
 			"310deg/s", "287.7deg/s"},
-		"no delay":          {measuredBase + "    measured: {delay: 10ms}\n", nil, &Measurement{0, 0.004}, "", "10ms}", "0ms} # ±4 ms (k=2)"},
-		"a vague one":       {measuredBase + "    measured: {speed: 310deg/s}\n", &Measurement{40, 170}, nil, "", "310deg/s}", "40deg/s} # ±170 deg/s (k=2)"},
+		"no delay":          {measuredBase + "    measured: {delay: 10ms}\n", nil, &Measurement{V: 0, Expanded: 0.004}, "", "10ms}", "0ms} # ±4 ms (k=2)"},
+		"a vague one":       {measuredBase + "    measured: {speed: 310deg/s}\n", &Measurement{V: 40, Expanded: 170}, nil, "", "310deg/s}", "40deg/s} # ±170 deg/s (k=2)"},
 		"a note with lines": {measuredBase + "    measured: {speed: 310deg/s}\n", speed, nil, "240\r\nfps: x", "310deg/s}", "300deg/s} # ±11 deg/s (k=2), 240  fps: x"},
 		"nothing":           {measuredBase, nil, nil, "240 fps", "", ""},
 	} {
@@ -68,7 +72,7 @@ func TestSetMeasured(t *testing.T) {
 
 func TestSetMeasuredRefuses(t *testing.T) {
 	axis := loadAxis(t, pulseRig(measuredBase))
-	good := &Measurement{300, 10}
+	good := &Measurement{V: 300, Expanded: 10}
 	for name, c := range map[string]struct {
 		text         string
 		speed, delay *Measurement
@@ -79,10 +83,11 @@ func TestSetMeasuredRefuses(t *testing.T) {
 		"an anchor":      {"axes:\n  tilt: &a {kind: servo}\n  pan: *a\n", good, nil, "by hand"},
 		"shared figures": {"axes:\n  pan: {kind: servo, measured: &m {speed: 3}}\n", good, nil, "by hand"},
 		"a folded one":   {"axes:\n  pan:\n    measured:\n      speed: >-\n        3\n        deg/s\n", good, nil, "by hand"},
-		"no speed":       {pulseRig(measuredBase), &Measurement{0, 1}, nil, "measure it again"},
-		"no number":      {pulseRig(measuredBase), good, &Measurement{math.NaN(), 1}, "up to 10 s"},
-		"a long delay":   {pulseRig(measuredBase), nil, &Measurement{11, 1}, "up to 10 s"},
-		"less than none": {pulseRig(measuredBase), &Measurement{300, -1}, nil, "give 0 where it is not known"},
+		"no speed":       {pulseRig(measuredBase), &Measurement{V: 0, Expanded: 1}, nil, "measure it again"},
+		"no number":      {pulseRig(measuredBase), good, &Measurement{V: math.NaN(), Expanded: 1}, "up to 10 s"},
+		"a long delay":   {pulseRig(measuredBase), nil, &Measurement{V: 11, Expanded: 1}, "up to 10 s"},
+		"less than none": {pulseRig(measuredBase), &Measurement{V: 300, Expanded: -1}, nil, "give 0 where it is not known"},
+		"no factor":      {pulseRig(measuredBase), &Measurement{300, 10, 0.5}, nil, "give 2"},
 	} {
 		if after, err := SetMeasured([]byte(c.text), axis, c.speed, c.delay, ""); err == nil || !strings.Contains(err.Error(), c.says) {
 			t.Errorf("%s: %v, %q", name, err, after)
@@ -105,7 +110,7 @@ func FuzzSetMeasured(f *testing.F) {
 			return
 		}
 		was := before.Axes[0]
-		changed, err := SetMeasured([]byte(text), was, &Measurement{speed, within}, &Measurement{V: delay}, how)
+		changed, err := SetMeasured([]byte(text), was, &Measurement{V: speed, Expanded: within}, &Measurement{V: delay}, how)
 		if err != nil {
 			return
 		}
