@@ -39,7 +39,7 @@ var rooms = map[string][]string{
 	"transport/live":        {"sequence", "transport/timeline", "transport/wire"},
 	"transport/plot":        {"interp", "interp/check", "interp/drive", "interp/ease", "sequence"},
 	"web/rehearse":          {"interp", "interp/check", "interp/drive", "sequence", "transport/live", "transport/timeline", "transport/wire"},
-	"web":                   {"interp", "interp/check", "interp/drive", "sequence", "sequence/sound", "transport/plot", "web/rehearse"},
+	"web":                   {"interp", "interp/check", "interp/drive", "interp/film", "sequence", "sequence/sound", "transport/plot", "web/rehearse"},
 }
 
 // doors lists the libraries that only some packages may use.
