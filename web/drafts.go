@@ -4,6 +4,7 @@ import (
 	"errors"
 	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"limberjack/sequence"
@@ -53,12 +54,23 @@ func (p *Project) tidy() {
 		}
 	}
 	p.mu.Unlock()
+	p.tidyIn(dirs)
+}
+
+func (p *Project) tidyIn(dirs map[string]bool) {
 	for dir := range dirs {
 		for _, file := range p.folder.tidy(dir, time.Now()) {
 			p.make.tell("%s was left by a crash, and is kept", file)
-			p.showBeside(file)
+			if !isRigName(file) {
+				p.showBeside(file)
+			}
 		}
 	}
+}
+
+// isRigName tells a version of a rig from one of a motion by its name.
+func isRigName(file string) bool {
+	return strings.HasSuffix(file, ".rig.yaml") || strings.HasSuffix(file, ".rig.yml")
 }
 
 // showBeside makes a motion of another version that was kept.

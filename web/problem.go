@@ -41,7 +41,7 @@ var (
 	faultType     = fault{"wrong-type", http.StatusUnsupportedMediaType, "That is not how changes are sent", "What writes is sent as application/json."}
 	faultPage     = fault{"no-page", http.StatusForbidden, "No open page says that it writes", "The header Limberjack-Page must hold the key of a page whose socket is open, or was 30 s ago. Load the page anew."}
 	faultBody     = fault{"bad-body", http.StatusBadRequest, "The body is not in order", "The detail says what is wrong. API.md has what each address takes; nothing was changed."}
-	faultAnother  = fault{"another-version", http.StatusConflict, "The motion has changed meanwhile", "The member text has the revision that is current. Get the score anew, and make the change from there; nothing was changed."}
+	faultAnother  = fault{"another-version", http.StatusConflict, "The text has changed meanwhile", "The member text has the revision that is current. Get the score, or the rig, anew, and make the change from there; nothing was changed."}
 	faultOvertook = fault{"overtaken", http.StatusConflict, "A newer change came before this one was worked out", "Nothing was changed by this one."}
 	faultOrder    = fault{"not-in-order", http.StatusConflict, "The files on disk are not in order", "The problems say what to mend, and where. The page can change the motion again when the files are saved."}
 	faultChange   = fault{"no-such-change", http.StatusUnprocessableEntity, "The change cannot be made", "The problems say why, and what would do. Nothing was changed."}
@@ -50,12 +50,15 @@ var (
 	faultOffers   = fault{"too-many-proposals", http.StatusTooManyRequests, "Too many proposals are open", "Accept or drop some of them."}
 	faultUnsaved  = fault{"not-saved", http.StatusInternalServerError, "The file cannot be written", "The detail says why. The change is kept in memory while limberjack runs, and writing is tried again by itself."}
 	faultBoards   = fault{"not-stopped", http.StatusGatewayTimeout, "Not all boards have answered to the stop", "The stop was sent. A board that is not reached ends by itself as its axes' lost: says; only a switch that cuts the power is sure."}
+	faultAxis     = fault{"no-such-axis", http.StatusNotFound, "The rig has no such axis", "The rig lists the names of its axes."}
+	faultInUse    = fault{"rig-in-use", http.StatusConflict, "The rig is in use, or its ends are not known yet", "Another page drives, boards are armed, or not both ends were confirmed: the detail says which. Nothing was changed."}
+	faultCount    = fault{"bad-count", http.StatusUnprocessableEntity, "The count of the film cannot be", "The detail says which film, and what would do. Nothing was changed."}
 	faultInternal = fault{"internal-error", http.StatusInternalServerError, "The server made a mistake", "This is a fault of the program. What it was doing stands in its messages."}
 )
 
 var faults = []fault{faultHost, faultOrigin, faultToken, faultGuesses, faultPath, faultLong, faultLarge, faultLength, faultMethod, faultMissing, faultMotion,
 	faultAbsent, faultSilent, faultSound, faultRange, faultVersion, faultBusy, faultWaiting, faultUpgrade,
-	faultType, faultPage, faultBody, faultAnother, faultOvertook, faultOrder, faultChange, faultOffer, faultUnready, faultOffers, faultUnsaved, faultBoards, faultInternal}
+	faultType, faultPage, faultBody, faultAnother, faultOvertook, faultOrder, faultChange, faultOffer, faultUnready, faultOffers, faultUnsaved, faultBoards, faultAxis, faultInUse, faultCount, faultInternal}
 
 // faultNamed finds a fault by its name.
 func faultNamed(name string) (fault, bool) {

@@ -71,7 +71,8 @@ type Project struct {
 	drafts  map[string]*draft // by their files, from the folder on
 	beside  []string          // files of other versions that were kept, which are motions, too
 	history atomic.Int64      // bytes of the histories of all drafts
-	woken   chan struct{}     // has Follow look again
+	rig     rigFile
+	woken   chan struct{} // has Follow look again
 
 	heavy   chan struct{} // the turn of a motion with large documents
 	errands errands

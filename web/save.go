@@ -166,12 +166,15 @@ func (f *folder) syncDir(name string) error {
 	return nil
 }
 
-// besides gives a free name beside a motion file for another version of it.
+// besides gives a free name beside a motion or rig file for another version of it.
 func (f *folder) besides(name, whose string, now time.Time) string {
 	dir, base := filepath.Split(name)
 	stem, ending := motionName(base), ".motion.yaml"
 	if rest := strings.TrimPrefix(base, stem); rest != "" {
 		ending = rest
+	}
+	if short, ok := strings.CutSuffix(stem, ".rig"); ok {
+		stem, ending = short, ".rig"+ending
 	}
 	at := now.Format("20060102-150405")
 	for i := 1; ; i++ {

@@ -40,7 +40,7 @@ var rooms = map[string][]string{
 	"transport/live":        {"sequence", "transport/timeline", "transport/wire"},
 	"transport/plot":        {"interp", "interp/check", "interp/drive", "interp/ease", "sequence"},
 	"web/rehearse":          {"interp", "interp/check", "interp/drive", "sequence", "transport/live", "transport/timeline", "transport/wire"},
-	"web":                   {"interp", "interp/check", "interp/drive", "interp/mend", "interp/revise", "sequence", "sequence/sound", "transport/plot", "web/rehearse"},
+	"web":                   {"interp", "interp/check", "interp/drive", "interp/film", "interp/mend", "interp/revise", "sequence", "sequence/sound", "transport/plot", "web/rehearse"},
 }
 
 // doors lists the libraries that only some packages may use.

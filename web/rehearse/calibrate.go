@@ -262,10 +262,41 @@ func (d *Desk) done(w *wish) error {
 	})
 }
 
-// Calibrated gives the change that writes the confirmed ends of an axis into the text of the
-// rig's file: see sequence.SetPulse. page is the page that drives. An error says what is
-// missing.
-func (d *Desk) Calibrated(ctx context.Context, page, axis string) (set func(text []byte) ([]byte, error), err error) {
+// Found are the ends of an axis as somebody has confirmed them.
+type Found struct {
+	Low, High float64 // us, at the low and at the high end of the travel
+
+	of sequence.Axis // as it was when they were looked for
+}
+
+// Set gives the text of a rig's file with the ends in it: see sequence.SetPulse. axis is
+// as it was read from that text. Ends of another travel are refused.
+func (f *Found) Set(text []byte, axis *sequence.Axis) ([]byte, error) {
+	for end := range axis.Travel {
+		now, err := HornAt(axis, axis.Travel[end].V)
+		was, also := HornAt(&f.of, f.of.Travel[end].V)
+		if err != nil || also != nil || axis.Travel[end].V != f.of.Travel[end].V || now != was {
+			return nil, fmt.Errorf("the travel of %s has changed in the rig's file since its ends were looked for: look for them again", axis.Name)
+		}
+	}
+	return sequence.SetPulse(text, axis, f.Low, f.High)
+}
+
+// HornAt gives where the horn is, in the axis's unit, when the part is at a value.
+func HornAt(a *sequence.Axis, value float64) (float64, error) {
+	if a.Linkage == nil {
+		return value, nil
+	}
+	horn, _, _, _, ok := a.Linkage.Horn(value)
+	if !ok {
+		return 0, fmt.Errorf("the linkage of %s does not reach %v %s", a.Name, value, a.Unit)
+	}
+	return horn, nil
+}
+
+// Calibrated gives the confirmed ends of an axis, to be written into the rig's file. page
+// is the page that drives. An error says what is missing.
+func (d *Desk) Calibrated(ctx context.Context, page, axis string) (found *Found, err error) {
 	err = d.call(ctx, func() error {
 		c, err := d.finding()
 		switch {
@@ -279,11 +310,30 @@ func (d *Desk) Calibrated(ctx context.Context, page, axis string) (set func(text
 			return d.busy()
 		}
 		low, high, err := c.finder.Pulses()
-		read := c.finder.Read
-		set = func(text []byte) ([]byte, error) { return sequence.SetPulse(text, &read, low, high) }
+		found = &Found{low, high, c.finder.Read}
 		return err
 	})
-	return set, err
+	return found, err
+}
+
+// MayChange says why a page may not change the rig's file now: another page drives. Where
+// the change is one of pulses, boards that are armed are in its way, too: what is written
+// would not be what they hold.
+func (d *Desk) MayChange(ctx context.Context, page string, pulses bool) error {
+	return d.call(ctx, func() error {
+		d.mu.Lock()
+		driver := d.wheel.driver
+		d.mu.Unlock()
+		switch {
+		case driver != "" && driver != page:
+			return fmt.Errorf("another page drives (%s): it has to let go first", driver)
+		case pulses && d.armed:
+			return errors.New("the boards are armed: stop first, since they hold the pulses that the rig has now")
+		case pulses:
+			return d.busy()
+		}
+		return nil
+	})
 }
 
 // Written takes note that what Calibrated gave for an axis is in the rig's file.

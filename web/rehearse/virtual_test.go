@@ -809,11 +809,15 @@ func TestCalibrate(t *testing.T) {
 		p.refused("sweep", `"times":1`, "the low end is not confirmed")
 		p.refused("reverse", "", "not confirmed")
 		set := func() ([]byte, error) {
-			change, err := h.desk.Calibrated(t.Context(), "a", "jaw")
+			found, err := h.desk.Calibrated(t.Context(), "a", "jaw")
 			if err != nil {
 				return nil, err
 			}
-			return change([]byte(oneRig()))
+			rig, err := newProject(oneRig(), nil).Rig(t.Context())
+			if err != nil {
+				return nil, err
+			}
+			return found.Set([]byte(oneRig()), rig.Axes[1])
 		}
 		if _, err := set(); err == nil {
 			t.Error("ends that nobody confirmed can be written")
@@ -840,6 +844,24 @@ func TestCalibrate(t *testing.T) {
 		}
 		if _, err := h.desk.Calibrated(t.Context(), "a", "arm"); err == nil {
 			t.Error("another axis is written")
+		}
+		for _, c := range []struct {
+			page   string
+			pulses bool
+			says   string
+		}{{"a", true, "armed"}, {"b", true, "another page drives (a)"}, {"b", false, "another page drives (a)"}, {"a", false, ""}} {
+			if err := h.desk.MayChange(t.Context(), c.page, c.pulses); (err == nil) != (c.says == "") || err != nil && !strings.Contains(err.Error(), c.says) {
+				t.Errorf("page %s may change the rig, pulses %v: %v", c.page, c.pulses, err)
+			}
+		}
+		moved, err := newProject(strings.Replace(oneRig(), "travel: [0deg, 60deg]", "travel: [0deg, 50deg]", 1), nil).Rig(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if found, err := h.desk.Calibrated(t.Context(), "a", "jaw"); err != nil {
+			t.Error(err)
+		} else if _, err := found.Set([]byte(oneRig()), moved.Axes[1]); err == nil || !strings.Contains(err.Error(), "look for them again") {
+			t.Errorf("ends of another travel are written: %v", err)
 		}
 		h.desk.Written("jaw")
 		p.reach("that it is written", func(s State) bool { return s.Calibrate.Written })

@@ -345,7 +345,7 @@ export function createRehearse({ element, beside, dialogs, store, actions, trans
 }
 
 /** @param {string} rig @param {string} board */
-function remembered(rig, board) {
+export function remembered(rig, board) {
   try {
     return localStorage.getItem(`limberjack-place ${rig} ${board}`) ?? "";
   } catch {
@@ -354,7 +354,7 @@ function remembered(rig, board) {
 }
 
 /** @param {string} rig @param {string} board @param {string} at */
-function remember(rig, board, at) {
+export function remember(rig, board, at) {
   try {
     localStorage.setItem(`limberjack-place ${rig} ${board}`, at);
   } catch {

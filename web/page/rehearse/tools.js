@@ -49,7 +49,9 @@ import { make } from "../dom.js";
  */
 
 /** @type {ToolEntry[]} */
-export const entries = [];
+export const entries = [
+  { id: "calibrate", label: "Calibrate", where: "rehearsal", css: "/page/calibrate/calibrate.css", load: () => import("../calibrate/calibrate.js") },
+];
 
 /**
  * Puts the buttons of the tools where they belong.
