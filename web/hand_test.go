@@ -2,8 +2,13 @@ package web
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
 	"slices"
+	"testing"
 )
 
 // version is a motion's text as an answer to a write tells of it.
@@ -37,4 +42,25 @@ func wing(value float64) string {
 func quantile(list []float64, share float64) float64 {
 	list = slices.Sorted(slices.Values(list))
 	return list[min(len(list)-1, int(float64(len(list))*share))]
+}
+
+// texts gives what all files of a folder hold.
+func texts(t testing.TB, dir string) map[string]string {
+	t.Helper()
+	out := map[string]string{}
+	list, err := os.ReadDir(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range list {
+		text, err := os.ReadFile(filepath.Join(dir, e.Name()))
+		if errors.Is(err, fs.ErrNotExist) {
+			continue // it was about to go
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		out[e.Name()] = string(text)
+	}
+	return out
 }

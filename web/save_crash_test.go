@@ -5,7 +5,6 @@ package web
 import (
 	"errors"
 	"fmt"
-	"io/fs"
 	"maps"
 	"os"
 	"os/exec"
@@ -160,27 +159,6 @@ func TestKilledAtEachPoint(t *testing.T) {
 			}
 		})
 	}
-}
-
-// texts gives what all files of a folder hold.
-func texts(t testing.TB, dir string) map[string]string {
-	t.Helper()
-	out := map[string]string{}
-	list, err := os.ReadDir(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, e := range list {
-		text, err := os.ReadFile(filepath.Join(dir, e.Name()))
-		if errors.Is(err, fs.ErrNotExist) {
-			continue // it was about to go
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
-		out[e.Name()] = string(text)
-	}
-	return out
 }
 
 // versions gives what the files of the motion wake hold: its own as "", that of the
