@@ -410,7 +410,7 @@ func (p *Project) edited(ctx context.Context, m *motion, last *take, text *seque
 	ctx, cancel := context.WithTimeoutCause(ctx, buildPatience, errTooLong)
 	defer cancel()
 	files := with(last.files, m.file, stampOf(text.Text))
-	return p.make.finish(ctx, text.Script, files, m, p.room(m))
+	return p.make.finish(ctx, text.Script, files, m, p.room(m), last)
 }
 
 // with gives stamps with another one of a file.
