@@ -13,8 +13,8 @@ import (
 
 // Times and bounds of drafts.
 const (
-	saveAfter   = 800 * time.Millisecond // from the first change that is not saved
-	saveAgain   = 5 * time.Second        // after writing has failed
+	saveAfter   = 500 * time.Millisecond // from the first change that is not saved
+	saveAgain   = 2 * time.Second        // after writing has failed
 	mostHistory = 64 << 20               // bytes of all steps of a project that can be undone or redone
 	spliceCost  = 96                     // bytes that a step takes beside its texts
 )
@@ -192,7 +192,7 @@ func (d *draft) read(text []byte, script *sequence.Script) (*sequence.Manuscript
 // takes it in.
 type plan struct {
 	next   *sequence.Manuscript
-	commit func() // the draft's lock is held
+	commit func() error // the draft's lock is held; an error says that nothing is changed
 }
 
 // planner works a change out from a draft whose lock is held; script is the version
@@ -216,7 +216,7 @@ func changing(step string, changes []sequence.Change) planner {
 		if err != nil {
 			return out, err
 		}
-		return plan{next, func() {
+		return plan{next, func() error {
 			if again {
 				d.pop(&d.past)
 			}
@@ -228,6 +228,7 @@ func changing(step string, changes []sequence.Change) planner {
 				d.drop(&d.future)
 			}
 			d.take(next)
+			return nil
 		}}, nil
 	}
 }
@@ -240,13 +241,14 @@ func replacing(text []byte) planner {
 		if err != nil {
 			return out, err
 		}
-		return plan{next, func() {
+		return plan{next, func() error {
 			if !bytes.Equal(d.text, text) {
 				d.push(&d.past, spliceOf(d.text, text))
 				d.drop(&d.future)
 			}
 			d.shut()
 			d.take(next)
+			return nil
 		}}, nil
 	}
 }
@@ -270,11 +272,12 @@ func (d *draft) travel(script *sequence.Script, none string, from, to *[]splice,
 	if err != nil {
 		return out, err
 	}
-	return plan{next, func() {
+	return plan{next, func() error {
 		d.pop(from)
 		d.push(to, step)
 		d.shut()
 		d.take(next)
+		return nil
 	}}, nil
 }
 
@@ -348,7 +351,9 @@ func (p *Project) write(ctx context.Context, name, base string, make planner) (n
 		return nil, nil, state, errOvertaken
 	}
 	unsaved, open, before := !d.saved, d.open, d.text
-	next.commit()
+	if err = next.commit(); err != nil {
+		return nil, nil, state, err
+	}
 	d.saved = !unsaved && bytes.Equal(before, d.text)
 	if !d.saved {
 		d.saveSoon(unsaved && d.open != open) // at once where a step has ended
@@ -410,7 +415,7 @@ func (p *Project) edited(ctx context.Context, m *motion, last *take, text *seque
 	ctx, cancel := context.WithTimeoutCause(ctx, buildPatience, errTooLong)
 	defer cancel()
 	files := p.paced(with(last.files, m.file, stampOf(text.Text)), text.Script)
-	return p.make.finish(ctx, text.Script, files, m, p.room(m))
+	return p.make.finish(ctx, text.Script, files, m, p.room(m), last)
 }
 
 // with gives stamps with another one of a file.

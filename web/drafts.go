@@ -1,7 +1,9 @@
 package web
 
 import (
+	"context"
 	"errors"
+	"io/fs"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -215,19 +217,19 @@ func (d *draft) save() error {
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	if other != "" {
+		d.conflict = &conflict{filepath.ToSlash(other), time.Now().UTC().Format(time.RFC3339), false}
+		d.project.showBeside(other)
+	}
 	if err != nil {
 		d.trouble = plain(err)
-		if !d.closed {
+		if !d.closed && d.timer == nil {
 			d.timer = time.AfterFunc(saveAgain, func() { d.save() })
 		}
 		d.tell()
 		return err
 	}
 	d.known, d.trouble = stampOf(text), ""
-	if other != "" {
-		d.conflict = &conflict{filepath.ToSlash(other), time.Now().UTC().Format(time.RFC3339), false}
-		d.project.showBeside(other)
-	}
 	if d.saved = d.known == stampOf(d.text); !d.saved {
 		d.saveSoon(false)
 	}
@@ -240,6 +242,58 @@ func (d *draft) stopTimer() {
 		d.timer.Stop()
 		d.timer = nil
 	}
+}
+
+// insist ends a conflict for the page's version where the file's one is not taken in,
+// as it is not in order, or gone: that is kept beside it, and the file written anew.
+// over is false where that is not so.
+func (p *Project) insist(ctx context.Context, name, base string) (t *take, state textState, over bool, err error) {
+	if t, err = p.takeOf(ctx, name); err != nil {
+		return nil, state, false, err
+	}
+	p.mu.Lock()
+	var d *draft
+	if m := p.motionOf(name); m != nil {
+		d = p.draftBy(m.file)
+	}
+	p.mu.Unlock()
+	if d == nil {
+		return nil, state, false, nil
+	}
+	d.disk.Lock()
+	defer d.disk.Unlock()
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if !d.follows || d.conflict == nil || !d.conflict.mine {
+		return nil, state, false, nil
+	}
+	if now := d.state().Text; base != now {
+		return nil, state, false, another{now}
+	}
+	text, now, err := p.folder.read(d.name)
+	if err == nil {
+		err = d.keepOther(text)
+	} else if errors.Is(err, fs.ErrNotExist) {
+		err = nil
+	}
+	if err != nil {
+		return nil, state, false, err
+	}
+	d.known, d.empty, d.follows, d.saved, d.conflict = now, 0, false, false, nil
+	d.saveSoon(true)
+	d.tell()
+	p.wake()
+	return t, d.state(), true, nil
+}
+
+// keepOther writes the file's version, which gives way, beside it. The lock is held.
+func (d *draft) keepOther(text []byte) error {
+	file, err := d.project.folder.keepBeside(d.name, "other", text)
+	if err != nil {
+		return notSaved{"the file's version cannot be kept in a file of its own: " + plain(err)}
+	}
+	d.project.showBeside(file)
+	return nil
 }
 
 // plain gives the reason of an error in the words of the system.
@@ -264,7 +318,9 @@ func (p *Project) closeDrafts() {
 		d.closed = true
 		d.mu.Unlock()
 		if err := d.save(); errors.Is(err, errMeanwhile) {
-			d.meet()
+			for d.meet() { // an editor may be about to fill it
+				time.Sleep(emptyPause)
+			}
 		} else if err != nil {
 			p.make.tell("%s could not be saved: %v", d.name, err)
 		}
@@ -290,16 +346,14 @@ func resolving(mine bool) planner {
 		if err != nil {
 			return out, err
 		}
-		if c.mine && mine { // the file's version gives way, and is kept beside it
-			file, err := d.project.folder.keepBeside(d.name, "other", d.text)
-			if err != nil {
-				return plan{}, sequence.Problems{{At: sequence.Pos{File: d.name}, Text: "the file's version cannot be kept in a file of its own: " + plain(err)}}
+		return plan{out.next, func() error {
+			if c.mine && mine { // the file's version gives way
+				if err := d.keepOther(d.text); err != nil {
+					return err
+				}
 			}
-			d.project.showBeside(file)
-		}
-		return plan{out.next, func() {
-			out.commit()
 			d.conflict = nil
+			return out.commit()
 		}}, nil
 	}
 }

@@ -135,6 +135,17 @@ func (s *Server) resolve(w http.ResponseWriter, r *http.Request, _ int) {
 		faultBody.refuse(w, `"keep" is `+quoted(keep)+`; "file" or "mine" will do`)
 		return
 	}
+	if keep == "mine" {
+		t, state, over, err := s.project.insist(r.Context(), r.PathValue("name"), base)
+		if err != nil {
+			s.refuseMotion(w, r, err)
+			return
+		}
+		if over {
+			answerEdit(w, answerOf(t, t, state, have))
+			return
+		}
+	}
 	s.edit(w, r, base, have, resolving(keep == "mine"))
 }
 
@@ -155,10 +166,6 @@ func (s *Server) save(w http.ResponseWriter, r *http.Request, _ int) {
 		return
 	}
 	state, revision, err := s.project.saveNow(r.Context(), r.PathValue("name"), base)
-	if unsaved, ok := err.(notSaved); ok {
-		faultUnsaved.refuse(w, unsaved.Error())
-		return
-	}
 	if err != nil {
 		s.refuseMotion(w, r, err)
 		return

@@ -34,6 +34,9 @@ const (
 type folder struct {
 	root *os.Root
 	dir  string // absolute
+
+	swap    func(a, b string) error // has two files change their names over at once; errors.ErrUnsupported where that cannot be
+	reached func(point string)      // stops a write for a test; nil: never
 }
 
 func openFolder(dir string) (*folder, error) {
@@ -48,7 +51,9 @@ func openFolder(dir string) (*folder, error) {
 	if err != nil {
 		return nil, fmt.Errorf("the folder %s cannot be read: %w", dir, reason(err))
 	}
-	return &folder{root, abs}, nil
+	f := &folder{root: root, dir: abs}
+	f.swap = f.exchange
+	return f, nil
 }
 
 func (f *folder) close() { f.root.Close() }

@@ -401,11 +401,14 @@ func (p *Project) acceptance(pr *proposal, out *outcome) planner {
 			}
 		}
 		next, err := replacing(out.text)(d, script)
-		return plan{next.next, func() {
-			next.commit()
+		return plan{next.next, func() error {
+			if err := next.commit(); err != nil {
+				return err
+			}
 			p.mu.Lock()
 			pr.accepted = true
 			p.mu.Unlock()
+			return nil
 		}}, err
 	}
 }
@@ -416,10 +419,12 @@ func (f *folder) writeBeside(name string, text []byte) error {
 		return nil
 	}
 	fresh := asideName(name, kindNew, stampOf(text).sum)
-	if err := f.writeNew(fresh, text, 0o644); err != nil {
+	held, err := f.writeNew(fresh, text, nil)
+	if err != nil {
 		return err
 	}
-	err := f.into(fresh, name)
+	defer held.Close()
+	err = f.into(fresh, name)
 	if err != nil {
 		f.root.Remove(fresh)
 	}

@@ -116,7 +116,10 @@ func (s *Server) refuseMotion(w http.ResponseWriter, r *http.Request, err error)
 	var other another
 	var bad disorder
 	var refused sequence.Problems
+	var unsaved notSaved
 	switch {
+	case errors.As(err, &unsaved):
+		faultUnsaved.refuse(w, unsaved.Error())
 	case errors.As(err, &other):
 		faultAnother.answer(w, details{Detail: "the text of " + quoted(name) + " is another version now", Text: other.current})
 	case errors.As(err, &bad):

@@ -32,6 +32,7 @@ type take struct {
 	title    string
 	files    map[string]stamp // that it was read from
 	parts    float64          // pieces of all its curves, estimated
+	measures *check.Measures  // of its curves, for the next one, where a page changes the text; else nil
 
 	sound string // names the sound in its state; empty: there is none
 
@@ -70,17 +71,18 @@ func (m *maker) load(ctx context.Context, r *reading, of *motion, room float64, 
 			return nil, err
 		}
 	}
-	return m.finish(ctx, script, r.files, of, room)
+	return m.finish(ctx, script, r.files, of, room, nil)
 }
 
-// finish makes a take of a script that was read from files.
-func (m *maker) finish(ctx context.Context, script *sequence.Script, files map[string]stamp, of *motion, room float64) (*take, error) {
+// finish makes a take of a script that was read from files. last is the take of which
+// it is an edit, nil where it is none.
+func (m *maker) finish(ctx context.Context, script *sequence.Script, files map[string]stamp, of *motion, room float64, last *take) (*take, error) {
 	parts := partsOf(script)
 	if parts > room {
 		return nil, sequence.Problems{{At: script.At, Text: fmt.Sprintf("the motion has some %.1f million pieces of curve; the page has room for %.1f million", parts/1e6, max(0, room)/1e6),
 			Hint: "make layers end earlier, or lower their rates; of a show, preview the motion by itself"}}
 	}
-	t, err := m.make(ctx, script, of, m.revision(files, of.loops))
+	t, err := m.make(ctx, script, of, m.revision(files, of.loops), last)
 	if err != nil {
 		return nil, err
 	}
@@ -121,7 +123,7 @@ func reread(r *reading, file string, last *take) *sequence.Script {
 }
 
 // make compiles, plays and checks a script.
-func (m *maker) make(ctx context.Context, script *sequence.Script, of *motion, revision string) (*take, error) {
+func (m *maker) make(ctx context.Context, script *sequence.Script, of *motion, revision string, last *take) (*take, error) {
 	perf, err := interp.Compile(script)
 	if err != nil {
 		return nil, err
@@ -131,7 +133,14 @@ func (m *maker) make(ctx context.Context, script *sequence.Script, of *motion, r
 	if !ok {
 		return nil, gaveUp(ctx, script)
 	}
-	report := check.Run(perf, trace, m.links(perf.Rig))
+	var before *check.Measures
+	if last != nil {
+		before = last.measures
+	}
+	report, measures := check.Again(perf, trace, m.links(perf.Rig), before)
+	if last == nil {
+		measures = nil // most motions are never edited: it would be in the way
+	}
 	score := scoreOf(of.name, of.loops, perf, trace, report, l)
 	score.Revision = revision
 	widen(score, curves, l)
@@ -139,7 +148,7 @@ func (m *maker) make(ctx context.Context, script *sequence.Script, of *motion, r
 	if err != nil {
 		return nil, fmt.Errorf("%s cannot be described: %w", script.File, err)
 	}
-	return &take{perf: perf, report: report, layout: l, revision: revision, drawn: score, score: body, title: script.Name, curves: curves}, nil
+	return &take{perf: perf, report: report, layout: l, revision: revision, drawn: score, score: body, title: script.Name, curves: curves, measures: measures}, nil
 }
 
 func stopOf(ctx context.Context) func() bool { return func() bool { return ctx.Err() != nil } }

@@ -35,7 +35,7 @@ const defaultFrame = 0.020 // s, a 50 Hz frame (common practice)
 
 func newAxisCheck(c *checker, a *interp.Axis) *axisCheck {
 	x := &axisCheck{checker: c, curves: a, spec: a.Spec, horn: a.Horn, part: a.Part, limits: a.Spec.HornLimits(), frame: frameOf(a.Spec)}
-	x.ranges = rangesOf(a.Horn, x.frame)
+	x.ranges = c.measures.of(a.Horn).ranges(x.frame)
 	x.findRuns()
 	return x
 }
@@ -46,16 +46,6 @@ func frameOf(a *sequence.Axis) float64 {
 		return defaultFrame
 	}
 	return a.Board.Frame()
-}
-
-// rangesOf gives the extremes of all pieces of a curve.
-func rangesOf(c *interp.Curve, frame float64) []pieceRange {
-	ranges := make([]pieceRange, c.Spans())
-	for i := range ranges {
-		ranges[i] = c.Ranges(i)
-		ranges[i].tame(c, i, frame)
-	}
-	return ranges
 }
 
 // tame replaces an infinite derivative, at the end of an ease with a vertical
@@ -91,8 +81,8 @@ func (x *axisCheck) summary() {
 	s := AxisSummary{Axis: x.spec.Name, Unit: x.spec.Unit, Min: math.Inf(1), Max: math.Inf(-1), Travelled: x.way, Turns: x.turns}
 	ranges := x.ranges
 	if x.part != x.horn {
-		ranges = rangesOf(x.part, x.frame)
-		s.Travelled = travelled(x.part, x.perf.Length)
+		ranges = x.measures.of(x.part).ranges(x.frame)
+		s.Travelled = x.travelled(x.part)
 	}
 	if x.wears() && x.perf.Script.Loop && x.perf.Length > 0 {
 		s.PlaysADay = day / x.perf.Length
@@ -116,15 +106,15 @@ func (x *axisCheck) summary() {
 }
 
 // travelled sums all ways of a curve.
-func travelled(c *interp.Curve, length float64) float64 {
+func (x *axisCheck) travelled(c *interp.Curve) float64 {
 	sum := 0.0
-	var turns []float64
+	m := x.measures.of(c)
 	for i := range c.Spans() {
-		if from, _ := c.Span(i); from >= length {
+		if from, _ := c.Span(i); from >= x.perf.Length {
 			break
 		}
-		w := c.Way(i, turns)
-		sum, turns = sum+w.Up+w.Down, w.Turns
+		w := m.ways[i]
+		sum = sum + w.Up + w.Down
 	}
 	return sum
 }
@@ -169,11 +159,12 @@ func (x *axisCheck) travel() {
 // beyond adds a finding for each stretch in which a curve leaves [low, high].
 func (x *axisCheck) beyond(rule string, level Level, curve *interp.Curve, low, high float64, text func(*Finding, interp.Source)) {
 	tolerance := 1e-9 * math.Max(1, high-low)
+	m := x.measures.of(curve)
 	for i := range curve.Spans() {
 		if from, _ := curve.Span(i); from > x.perf.Length {
 			return
 		}
-		r := x.positions(curve, i)
+		r := m.all[i][0]
 		for _, side := range []struct {
 			out      bool
 			v, at, l float64
@@ -191,15 +182,6 @@ func (x *axisCheck) beyond(rule string, level Level, curve *interp.Curve, low, h
 			x.join(f)
 		}
 	}
-}
-
-// positions gives the extremes of the position on piece i; those of the horn are
-// known already.
-func (x *axisCheck) positions(curve *interp.Curve, i int) interp.Range {
-	if curve == x.horn {
-		return x.ranges[i][0]
-	}
-	return curve.Range(i, 0)
 }
 
 func (x *axisCheck) travelText(f *Finding, src interp.Source) {

@@ -30,7 +30,7 @@ func (x *axisCheck) findRuns() {
 		}
 		cur = nil
 	}
-	var turns []float64
+	m := x.measures.of(x.horn)
 	for i := range x.horn.Spans() {
 		from, to := x.horn.Span(i)
 		if from >= x.perf.Length || math.IsInf(to, 1) {
@@ -40,8 +40,7 @@ func (x *axisCheck) findRuns() {
 			flush()
 			continue
 		}
-		w := x.horn.Way(i, turns)
-		turns = w.Turns
+		turns := m.ways[i].Turns
 		a := x.horn.At(from).Position
 		for k := 0; k <= len(turns); k++ {
 			end := to

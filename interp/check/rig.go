@@ -140,7 +140,7 @@ func (c *checker) never() {
 // inside gives the spans in which an axis is inside one side of a box.
 func (c *checker) inside(side sequence.Side) [][2]float64 {
 	curve := c.axisOf(side.Axis).Part
-	spans := [][2]float64{{0, c.perf.Length}}
+	spans, m := [][2]float64{{0, c.perf.Length}}, c.measures.of(curve)
 	for _, edge := range []struct {
 		level float64
 		below bool
@@ -151,7 +151,7 @@ func (c *checker) inside(side sequence.Side) [][2]float64 {
 			if from > c.perf.Length {
 				break
 			}
-			r := curve.Range(i, 0)
+			r := m.all[i][0]
 			if (edge.below && r.Min >= edge.level) || (!edge.below && r.Max <= edge.level) {
 				continue
 			}

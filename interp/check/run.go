@@ -19,7 +19,15 @@ type Link struct {
 // Run judges a performance. trace is its current budget. The cost is linear in
 // the number of pieces of the curves.
 func Run(p *interp.Performance, trace *drive.Trace, links []Link) *Report {
-	c := &checker{perf: p, rig: p.Rig, report: &Report{File: p.Script.File, Duration: p.Length}, groups: map[groupKey]int{}}
+	report, _ := Again(p, trace, links, nil)
+	return report
+}
+
+// Again is Run for a performance that may differ little from another one: what was
+// measured of that one is used where the curves are the same to the bit, so that the
+// report is that of Run. last may be nil. It gives what it has measured itself.
+func Again(p *interp.Performance, trace *drive.Trace, links []Link, last *Measures) (*Report, *Measures) {
+	c := &checker{perf: p, rig: p.Rig, report: &Report{File: p.Script.File, Duration: p.Length}, groups: map[groupKey]int{}, measures: measure(p, last)}
 	for _, a := range p.Axes {
 		c.axis(a)
 	}
@@ -32,7 +40,7 @@ func Run(p *interp.Performance, trace *drive.Trace, links []Link) *Report {
 	c.inrush(drive.PowerUp(p))
 	c.links(links)
 	c.report.sort(p.Script.File)
-	return c.report
+	return c.report, c.measures
 }
 
 // RunRig judges a rig alone: what can be said before there is a motion.
@@ -53,6 +61,8 @@ type checker struct {
 	rig    *sequence.Rig
 	report *Report
 	groups map[groupKey]int
+
+	measures *Measures
 }
 
 // groupKey is what findings are joined by: one finding a rule, axis and place in
