@@ -6,7 +6,9 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/gorilla/websocket"
@@ -75,6 +77,36 @@ func (s source) Rig(ctx context.Context) (*sequence.Rig, error) {
 		return sequence.LoadRig(newSnapshot(s.project.folder).reading().open, t.perf.Rig.File)
 	}
 	return nil, errors.New("no motion of the project is in order, so that its rig is not known")
+}
+
+// CheckBoards says which of some names is none of a board of the project's rig. Of a rig
+// that cannot be read nothing is said: the page tells what is wrong with it.
+func (p *Project) CheckBoards(names []string) error {
+	doc, _ := p.read(p.snapshot().reading())
+	var rig *sequence.Rig
+	switch d := doc.(type) {
+	case *sequence.Show:
+		rig = d.Rig
+	case *sequence.Script:
+		rig = d.Rig
+	}
+	if rig == nil {
+		return nil
+	}
+	var known []string
+	for _, b := range rig.Boards {
+		known = append(known, b.Name)
+	}
+	for _, name := range names {
+		if slices.Contains(known, name) {
+			continue
+		}
+		if near := sequence.Nearest(name, known); near != "" {
+			return fmt.Errorf("the rig has no board %s; did you mean %s?", name, near)
+		}
+		return fmt.Errorf("the rig has no board %s; its boards are %s", name, strings.Join(known, ", "))
+	}
+	return nil
 }
 
 // listener takes what a page says on its socket.

@@ -74,11 +74,18 @@ type pier struct {
 
 	mu     sync.Mutex
 	states []stateAt
+	slots  []slotAt
 }
 
 type stateAt struct {
 	wire.State
 	at time.Time
+}
+
+// slotAt is a frame that output 0 played, in ticks of its pulse.
+type slotAt struct {
+	at    time.Time
+	value int
 }
 
 // newPiers starts both boards of the rig beside a motion.
@@ -99,7 +106,7 @@ func newPiers(t testing.TB, motion string, open ...string) map[string]*pier {
 			t.Fatal(err)
 		}
 		x := &pier{}
-		config.Send = x.tell
+		config.Send, config.Slot = x.tell, x.slot
 		x.server = board.NewServer(board.Options{Config: config, Restart: 200 * time.Millisecond})
 		on, err := net.Listen("tcp", "127.0.0.1:0")
 		if err != nil {
@@ -126,6 +133,29 @@ func (x *pier) tell(m wire.Message) {
 	if n := len(x.states); n == 0 || x.states[n-1].State != s.State {
 		x.states = append(x.states, stateAt{s.State, time.Now()})
 	}
+}
+
+// slot keeps what output 0 plays.
+func (x *pier) slot(s *board.Slot) {
+	now := time.Now()
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	for _, pin := range s.Pins {
+		if pin.Output == 0 && pin.Live && s.Framed {
+			x.slots = append(x.slots, slotAt{now, int(pin.Value)})
+		}
+	}
+}
+
+// played gives the frames of output 0 since a moment.
+func (x *pier) played(after time.Time) []slotAt {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	i := slices.IndexFunc(x.slots, func(s slotAt) bool { return s.at.After(after) })
+	if i < 0 {
+		return nil
+	}
+	return slices.Clone(x.slots[i:])
 }
 
 // ended gives when, after a moment, the board began to stop or fell silent.

@@ -6,11 +6,13 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"net"
 	"net/netip"
 	"net/url"
 	"os"
 	"os/signal"
+	"slices"
 	"strconv"
 	"strings"
 	"syscall"
@@ -119,6 +121,9 @@ func runPreview(ctx context.Context, o previewOptions, out, errOut io.Writer) er
 		return err
 	}
 	defer project.Close()
+	if err := project.CheckBoards(slices.Sorted(maps.Keys(places))); err != nil {
+		return fmt.Errorf("--board: %w", err)
+	}
 	on, err := net.Listen("tcp", address)
 	if err != nil {
 		return fmt.Errorf("%s cannot be listened at: %w; another port may be free", address, reason(err))

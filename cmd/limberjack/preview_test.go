@@ -90,6 +90,10 @@ func TestPreviewRefuses(t *testing.T) {
 		{motion + " --token lamp+oil+and+wick+7", "letters, digits"},
 		{motion + " --folder " + dir, "--folder and a folder that holds both"},
 		{motion + " --folder none", "there is no folder none"},
+		{motion + " --board main", "write NAME=PORT or NAME=ws"},
+		{motion + " --board =/dev/ttyUSB0", "write NAME=PORT or NAME=ws"},
+		{motion + " --board main=a --board main=b", "is given twice"},
+		{motion + " --board mian=/dev/ttyUSB0", "did you mean main?"},
 	} {
 		var out, errOut bytes.Buffer
 		code := run(append([]string{"preview"}, strings.Fields(c.args)...), &out, &errOut)

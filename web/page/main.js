@@ -106,7 +106,7 @@ function follow() {
 }
 
 // For the browser's console, and for tests that drive the page.
-Object.assign(globalThis, { limberjack: { store, actions, sound, sheet } });
+Object.assign(globalThis, { limberjack: { store, actions, sound, sheet, rehearse } });
 
 // The even times of frames make an even movement. A frame that was held up says
 // a time that is over, and the picture would trail the sound by as much.

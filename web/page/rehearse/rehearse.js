@@ -1,6 +1,7 @@
 // Rehearsing on the real boards: who drives, what the boards do, and Stop, which
 // is there for everyone.
 
+import { ask as askServer } from "../api.js";
 import { make, write } from "../dom.js";
 import { createBaton } from "./baton.js";
 import { createServerClock, leaderOf } from "./clock.js";
@@ -81,8 +82,9 @@ export function createRehearse({ element, beside, dialogs, store, actions, trans
 
   /** @param {"stop"|"drop"} word */
   function halt(word) {
-    const byHTTP = () => void fetch(`/api/rehearsal/${word}`, { method: "POST", keepalive: true, signal: AbortSignal.timeout(haltPatience) }).catch(() => {
-      write(fault, "The stop did not reach the server: use the switch that cuts the power. Boards that hear of nobody stop by themselves.");
+    const byHTTP = () => void haltByHTTP(word).catch((e) => {
+      write(fault, `The stop may not have reached the boards (${e instanceof Error && e.name !== "TimeoutError" ? e.message : "the server does not answer"}): use the switch that cuts the power. Boards that hear of nobody stop by themselves.`);
+      actions.announce(fault.textContent ?? "");
     });
     if (!store.get().connected) return byHTTP();
     const timer = setTimeout(byHTTP, stopPatience);
@@ -192,6 +194,7 @@ export function createRehearse({ element, beside, dialogs, store, actions, trans
   createTools({ row, body, beside, after: element, fault: (text) => write(fault, text), desk, store, actions });
 
   let placesFor = "";
+  let listed = ""; // the ports that were found
   /** Fields for the places of the motion's boards. */
   function ground() {
     const { score } = store.get();
@@ -209,9 +212,9 @@ export function createRehearse({ element, beside, dialogs, store, actions, trans
     const a = await wish("ports");
     const list = a.ports ?? [];
     ports.replaceChildren(...list.map((p) => make("option", { value: p.port })));
-    const text = list.length > 0 ? `Ports: ${list.map((p) => p.port).join(", ")}` : "No serial port was found";
-    write(note, text);
-    actions.announce(text);
+    listed = list.length > 0 ? `Ports: ${list.map((p) => p.port).join(", ")}` : "No serial port was found";
+    show();
+    actions.announce(listed);
   }
 
   function connectAll() {
@@ -265,7 +268,7 @@ export function createRehearse({ element, beside, dialogs, store, actions, trans
     question.hidden = state.confirm === "" || live(state);
     write(asked, state.confirm);
     sure.disabled = !mine;
-    if (state.note) write(note, state.note);
+    write(note, state.note || listed);
     ground();
     draw();
   }
@@ -342,6 +345,11 @@ export function createRehearse({ element, beside, dialogs, store, actions, trans
       return transport;
     },
   };
+}
+
+/** Stops without the socket, which may be dead. @param {"stop"|"drop"} word */
+async function haltByHTTP(word) {
+  await askServer(`/api/rehearsal/${word}`, AbortSignal.timeout(haltPatience), { method: "POST", keepalive: true });
 }
 
 /** @param {string} rig @param {string} board */

@@ -138,7 +138,7 @@ export const forgetsPress = (r) => r.phase === "arming" || r.phase === "apart" |
  */
 export function driverText(r, page) {
   if (r.driver === "") return "Nobody drives";
-  return r.driver === page && page !== "" ? "This page drives" : "Another page drives; this one watches, and can stop";
+  return r.driver === page && page !== "" ? "This page drives" : `Another page (${r.driver}) drives; this one watches, and can stop`;
 }
 
 /**
@@ -148,14 +148,14 @@ export function driverText(r, page) {
  */
 export function figures(b) {
   /** @param {number|null} v @param {number} digits */
-  const n = (v, digits) => (v === null ? "\u2013" : v.toFixed(digits));
+  const n = (v, digits) => (v === null ? "\u2013" : v.toFixed(digits).replace(/^-(0(?:\.0+)?)$/, "$1").replace("-", "\u2212"));
   /** @type {[string, string][]} */
   const list = [
     ["Time", `${(b.tick / 1e6).toFixed(1)} s`],
     ["Buffer", `${n(b.buffer_ms, 0)} ms`],
     ["Late", String(b.late)],
     ["Drift", b.drift_ppm === null ? "\u2013" : `${n(b.drift_ppm, 0)} \u00b1 ${n(b.drift_sd, 0)} ppm`],
-    ["There and back", `${n(b.round_trip_ms, 1)} ms`],
+    ["There and back", `${n(b.round_trip_ms, 2)} ms`],
     ["Inputs", b.inputs.length > 0 ? b.inputs.join(", ") : "none"],
     ["Supply", b.supply_mv > 0 ? `${(b.supply_mv / 1000).toFixed(2)} V` : "not measured"],
   ];
@@ -188,8 +188,8 @@ export const resumes = (held, s) => held.motion === s.motion && held.rate === s.
  * @param {Rehearsal} r
  */
 export const ruleText = (r) => (conducted(r)
-  ? "Play, Space, the loop, the speed and the time are now those of the boards. They go to the place of the playhead softly, and play from there. A jump or another speed while they play brings them to rest first."
-  : "Play, Space, the loop, the speed and the time are those of this page alone until the boards are armed.");
+  ? "Play, Space, loop, speed and playhead are those of the boards now. Before they play from another place they come to rest, and go there softly."
+  : "Play, Space, loop, speed and playhead are those of this page alone, until the boards are armed.");
 
 /**
  * Names of the boards that a motion's rows are on, in their order.
