@@ -17,7 +17,6 @@ import (
 	"limberjack/interp"
 	"limberjack/sequence"
 	"limberjack/transport/timeline"
-	"limberjack/transport/wire"
 )
 
 // hand presses what the page shows, by its words, and types into what it shows.
@@ -213,4 +212,161 @@ func phone(t *testing.T, url string) *tab {
 	return b
 }
 
-var _ = []any{time.Second, wire.StateSilent, page.SetBypassCSP}
+// axes runs axe-core (Deque) on the open part, in both themes.
+func (h hand) axes(name string) {
+	h.t.Helper()
+	axe, err := os.ReadFile(os.Getenv("LIMBERJACK_AXE"))
+	if err != nil {
+		needTool(h.t, "axe-core", "LIMBERJACK_AXE names axe.min.js of the npm package axe-core")
+	}
+	run(h.tab, chromedp.Evaluate[chromedp.Void](string(axe)))
+	for _, theme := range []string{"dark", "paper"} {
+		h.do(fmt.Sprintf(`app.actions.setTheme(%q)`, theme))
+		for _, f := range get[[]string](h.tab, `(await axe.run('#rehearse', {resultTypes: ['violations']})).violations.map(v => v.id + ' ' + v.nodes.map(n => n.html.slice(0, 160)).join(' / '))`) {
+			h.t.Errorf("%s, %s: %s", name, theme, f)
+		}
+		h.shoot(name + "-" + theme)
+	}
+}
+
+// TestSlewFromPage moves an arm once for a film, by a finger, and works three counts out, which
+// are made up, by a finger and by a keyboard. By hand from JCGM 100:2008, in frames of 1/240 s:
+// 48, 48 and 49 for 60 degrees are 48.3333 on the mean, whose scatter is 0.57735/sqrt 3 = 0.33333
+// (4.2.3), with each end known to one frame: sqrt(2/3 + 1/9) = 0.88192 (4.3.7, 5.1.2). So 297.93
+// deg/s, u = 297.93 x 0.88192/48.3333 = 5.4362; 2 x (0.88192/0.33333)^4 = 98 degrees of freedom
+// (G.4.1) take 2.05 (table G.2, the row of 50): 11.14 deg/s. 60 degrees take 0.20139 s, known
+// to 0.20139 x 11.14/297.93 = 0.0075. Delays of 17, 18 and 17 frames are 72.22 ms; u = sqrt(1/12 +
+// 1/3 + 1/9) = 0.72648 frames = 3.0270 ms, with 45.1 degrees of freedom 2.06: 6.24 ms.
+func TestSlewFromPage(t *testing.T) {
+	for name, take := range map[string]func(*testing.T, string) hand{
+		"keyboard": func(t *testing.T, url string) hand {
+			b := newTab(t, 1440, 900)
+			b.open(url)
+			return byKeys(b)
+		},
+		"finger": func(t *testing.T, url string) hand { return byFinger(phone(t, url)) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			motion := shoreFolder(t)
+			h := take(t, serve(t, motion))
+			call(h.tab, page.SetBypassCSP, page.SetBypassCSPParams{Enabled: true})
+			h.open(get[string](h.tab, `location.href`))
+			x := &pier{url: "ws://127.0.0.1:9/"}
+			if name == "finger" {
+				x = newPiers(t, motion)["main"]
+			}
+			h.opens("main", x)
+			h.press("Slew by film")
+			h.enter("From", "30")
+			h.enter("To", "90")
+			if name == "finger" {
+				h.moves()
+			}
+			for i, c := range [][2]string{{"17", "65"}, {"18", "66"}, {"17", "66"}} {
+				if i > 0 {
+					h.press("Another film")
+				}
+				h.enter(fmt.Sprintf("Film %d: frames to the first movement", i+1), c[0])
+				h.enter(fmt.Sprintf("Film %d: frames to rest", i+1), c[1])
+			}
+			h.press("Work it out")
+			h.until("it is worked out", `document.querySelectorAll('#calibrate-tool .result dd').length === 3`)
+			got := get[string](h.tab, `[...document.querySelectorAll('#calibrate-tool .result dd')].map(e => e.textContent).join('; ')`)
+			if want := "298 ± 12 °/s (k = 2.05); 0.2014 ± 0.0076 s/60° (k = 2.05); 72.2 ± 6.3 ms (k = 2.06)"; got != want {
+				t.Errorf("it comes to %s, and not to %s", got, want)
+			}
+			if name == "finger" {
+				h.axes("slew")
+			}
+			h.press("Write to the rig")
+			h.until("it is told", `document.querySelector('#calibrate-tool .told').textContent.includes('keeper.rig.yaml')`)
+			text, err := os.ReadFile(filepath.Join(filepath.Dir(motion), "keeper.rig.yaml"))
+			line := "    measured: {speed: 298deg/s, delay: 72.2ms} # ±12 deg/s (k=2.05), ±6.3 ms (k=2.06), 240 fps, 3 films\n"
+			if want := strings.Replace(keeperRig, "    load: {mass", line+"    load: {mass", 1); err != nil || string(text) != want {
+				t.Errorf("the rig is now (%v)\n%s", err, text)
+			}
+		})
+	}
+}
+
+// moves connects for a step, and makes it once.
+func (h hand) moves() {
+	h.t.Helper()
+	h.press("Connect for the step")
+	h.until("the question says what will happen", `document.querySelector('#calibrate-tool .ask p').textContent.includes('full speed')`)
+	h.press("Yes: arm")
+	h.press("Move once")
+	h.until("the run is told", `document.querySelector('#calibrate-tool .runs').textContent.startsWith('Moved once.')`)
+	h.press("Disconnect")
+	h.phaseIs("No boards")
+}
+
+// TestCalibrateOwner: a page that watches cannot calibrate; Esc stops from within the panel, and
+// a page that goes away in mid-calibration leaves no pulses.
+func TestCalibrateOwner(t *testing.T) {
+	motion := shoreFolder(t)
+	main := newPiers(t, motion, "arm")["main"]
+	url := serve(t, motion)
+	b := newTab(t, 1440, 900)
+	b.allow = []string{"409", "/api/rehearsal/"} // the stop of a page that goes may find the test's server gone, too
+	call(b, page.SetBypassCSP, page.SetBypassCSPParams{Enabled: true})
+	b.open(url)
+	other := callAt(t, url)
+	other.must("drive", "")
+	other.must("calibrate", fmt.Sprintf(`,"axis":"arm","at":%q`, main.url))
+	endBeats := other.beating()
+	other.must("arm", `,"confirmed":true`)
+	h := byKeys(b)
+	h.press("Rehearse")
+	h.press("Calibrate")
+	h.until("it says who may", `document.querySelector('#calibrate-tool .why')?.textContent.includes('watches')`)
+	h.until("it sees the pulse", `document.querySelector('#calibrate-tool .pulse').textContent === '1500 µs'`)
+	if live := get[[]string](b, `[...document.querySelectorAll('#calibrate-tool :is(button, input, select)')].filter(e => !e.disabled && e.getBoundingClientRect().width > 0).map(e => e.textContent)`); strings.Join(live, ", ") != "Ends of the travel, Close" {
+		t.Errorf("a page that watches may press %q", live)
+	}
+	for _, path := range []string{"axes/arm/pulse", "axes/arm/reverse", "undo"} {
+		said := get[string](b, fmt.Sprintf(`await (async () => {
+			const rig = await (await fetch('/api/rig')).json();
+			const key = await new Promise(done => { const w = new WebSocket('ws://' + location.host + '/api/socket'); w.onmessage = (e) => { const m = JSON.parse(e.data); if (m.type === 'hello') done(m.key) } });
+			const a = await fetch('/api/rig/%s', {method: 'POST', headers: {'Content-Type': 'application/json', 'Limberjack-Page': key}, body: JSON.stringify({base: rig.text})});
+			return a.status + ' ' + (await a.json()).type })()`, path))
+		if said != "409 /problems/rig-in-use" {
+			t.Errorf("%s by a page that watches: %s", path, said)
+		}
+	}
+
+	other.must("done", "")
+	other.must("let-go", "")
+	endBeats()
+	h.press("Drive")
+	h.enter("main", main.url)
+	h.press("Connect, opened for its ends")
+	h.press("Yes: arm")
+	h.pulseIs(1500)
+
+	// The slider has the keyboard when pulses leave: 1, 5 and 10 us, and Esc.
+	h.keys(kb.ArrowRight)
+	h.pulseIs(1501)
+	run(b, chromedp.KeyEvent(kb.ArrowRight, chromedp.KeyModifiers(8)))
+	h.pulseIs(1506)
+	h.keys(kb.PageUp)
+	h.pulseIs(1516)
+	from := time.Now()
+	h.keys(kb.Escape)
+	took := main.ended(t, from).Sub(from)
+	t.Logf("Esc on the slider: the board stops after %v", took)
+	if took > time.Second {
+		t.Errorf("the board stops %v after the key", took)
+	}
+	h.phaseIs("Stopped")
+	h.axes("calibrate") // which holds the page up for longer than pulses leave without a beat
+	h.press("Yes: arm")
+	h.pulseIs(1516)
+	from = time.Now()
+	b.do(`setTimeout(() => location.replace('about:blank'), 10)`)
+	took = main.ended(t, from).Sub(from)
+	t.Logf("the page is gone: the board stops after %v", took)
+	if took > time.Second {
+		t.Errorf("the board stops %v after its page has gone", took)
+	}
+}
