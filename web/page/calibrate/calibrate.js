@@ -25,7 +25,7 @@ import { hindrance } from "./words.js";
  * @property {(text: string) => void} fail      what went wrong
  * @property {(what: string, body: object) => Promise<Rig|null>} change  writes for the chosen axis; null: refused, and told
  * @property {(word: string, more?: object) => Promise<boolean>} ask     a request of the rehearsal; what is refused is told
- * @property {() => string} place               of the chosen axis's board; "": none is given, which is told
+ * @property {() => {at?: string}|null} place   of the chosen axis's board, as it was given above, or where the server had it last; null: none is given, which is told
  */
 
 /**
@@ -43,15 +43,13 @@ export function createTool({ element, desk, store, actions, close }) {
   /** @type {Rig|null} */
   let rig = null;
   let opened = false;
+  let asking = false;
 
   const chosen = make("select", { id: "calibrate-axis", change: () => show() });
-  const at = make("input", { type: "text", id: "calibrate-place", list: "rehearse-ports", autocomplete: "off", spellcheck: "false", placeholder: "port, or ws://address" });
-  const placeName = make("span");
-  const placed = make("label", {}, placeName, at);
   const why = make("p", { class: "why" });
   const fault = make("p", { class: "fault", role: "alert" });
   const told = make("p", { class: "told", role: "status" });
-  const question = make("div", { class: "ask", role: "group", "aria-label": "Before pulses leave" });
+  const question = make("div", { class: "ask", role: "group", tabindex: "-1", "aria-label": "Before pulses leave" });
   const asked = make("p");
   const sure = make("button", { type: "button", class: "sure", text: "Yes: arm", click: () => void bench.ask("arm", { confirmed: true }) });
   question.append(asked, sure);
@@ -71,15 +69,17 @@ export function createTool({ element, desk, store, actions, close }) {
       write(fault, text);
     },
     place() {
-      const place = at.value.trim();
-      const axis = bench.axis();
-      if (place === "" || !axis) {
-        bench.fail(`Board ${axis?.board ?? ""} has no place: write its port or address`);
-        at.focus();
-        return "";
+      const board = bench.axis()?.board ?? "";
+      const field = [.../** @type {NodeListOf<HTMLInputElement>} */ (document.querySelectorAll("#rehearse .places input"))].find((i) => i.name === board);
+      const at = field?.value.trim() || desk.state().boards.find((b) => b.name === board)?.at || remembered(store.get().score?.rig ?? "", board);
+      if (at) {
+        remember(store.get().score?.rig ?? "", board, at);
+        return { at };
       }
-      remember(store.get().score?.rig ?? "", axis.board, place);
-      return place;
+      if (!field) return {};
+      bench.fail(`Board ${board} has no place: write its port or address above`);
+      field.focus();
+      return null;
     },
   };
 
@@ -95,7 +95,7 @@ export function createTool({ element, desk, store, actions, close }) {
   parts.forEach((p, k) => (p.element.id = `calibrate-part-${k}`));
   const shut = make("button", { type: "button", class: "shut", text: "Close", click: close });
   element.append(
-    make("div", { class: "choice" }, make("label", {}, make("span", { text: "Axis" }), chosen), placed, make("div", { class: "turns", role: "group", "aria-label": "What is calibrated" }, ...turns), shut),
+    make("div", { class: "choice" }, make("label", {}, make("span", { text: "Axis" }), chosen), make("div", { class: "turns", role: "group", "aria-label": "What is calibrated" }, ...turns), shut),
     why, fault, told, question, ...parts.map((p) => p.element));
 
   /** @param {string} word @param {object} [more] */
@@ -141,7 +141,6 @@ export function createTool({ element, desk, store, actions, close }) {
     else bench.fail(body?.problems?.[0]?.text ?? body?.detail ?? "the server does not answer");
   }
 
-  let placeFor = "";
   function show() {
     if (!opened) return;
     const state = desk.state();
@@ -149,7 +148,6 @@ export function createTool({ element, desk, store, actions, close }) {
     if (busy && busy !== chosen.value && [...chosen.options].some((o) => o.value === busy)) chosen.value = busy;
     if (state.calibrate) shown = 0;
     else if (state.slew) shown = 1;
-    const axis = bench.axis();
     const mine = bench.why() === "";
     chosen.disabled = busy !== undefined;
     turns.forEach((b, k) => {
@@ -157,20 +155,17 @@ export function createTool({ element, desk, store, actions, close }) {
       b.disabled = busy !== undefined && k !== shown;
     });
     parts.forEach((p, k) => (p.element.hidden = k !== shown));
-    placed.hidden = shown === 2 || busy !== undefined;
-    write(placeName, `Board ${axis?.board ?? ""}`);
-    const key = `${store.get().score?.rig ?? ""} ${axis?.board ?? ""}`;
-    if (placeFor !== key) {
-      placeFor = key;
-      at.value = state.boards.find((b) => b.name === axis?.board)?.at ?? remembered(store.get().score?.rig ?? "", axis?.board ?? "");
-    }
     write(why, bench.why());
     const asks = busy !== undefined && state.confirm !== "" && !live(state);
     question.hidden = !asks;
     element.toggleAttribute("data-asks", asks);
     write(asked, state.confirm);
     sure.disabled = !mine;
+    // What was pressed gives way to what comes next: the keyboard goes on from there.
+    const lost = element.contains(document.activeElement) || document.activeElement === document.body;
     parts[shown].show(state);
+    if (asks && !asking && lost) question.focus();
+    asking = asks;
   }
 
   desk.hear(show);

@@ -22,6 +22,7 @@ export function createEnds(bench) {
   let c = null;
   let aim = 0; // us that were asked for last
   let pending = 0; // requests of pulses that are not answered
+  let live = false; // pulses leave, and this page may change them
   let held = false; // the slider is in somebody's hand: its ends stay where they are
 
   /** @param {string} text @param {() => void} click @param {string} [label] */
@@ -30,9 +31,9 @@ export function createEnds(bench) {
   const list = make("ul", { class: "cautions" }, ...cautions.map((text) => make("li", { text })));
   const able = make("p", { class: "able" });
   const begin = button("Connect, opened for its ends", () => {
-    const at = bench.place();
     const axis = bench.axis();
-    if (at && axis) void bench.ask("calibrate", { axis: axis.name, at });
+    const place = bench.place();
+    if (place && axis) void bench.ask("calibrate", { axis: axis.name, ...place });
   });
   const before = make("div", {}, make("h3", { class: "label", text: "Before" }), list, able, make("div", { class: "row" }, begin));
 
@@ -64,7 +65,7 @@ export function createEnds(bench) {
     make("div", { class: "reading" }, now, been),
     make("div", { class: "row" }, slider),
     make("div", { class: "row steps", role: "group", "aria-label": "Steps in microseconds" }, ...steps, centre),
-    make("p", { class: "hint", text: "On the slider: arrow keys 1, with Shift 5, Page up and down 10 \u00b5s. Never more than 10 \u00b5s beyond where the axis has been." }),
+    make("p", { class: "hint", text: "Never more than 10 \u00b5s beyond where the axis has been." }, make("span", { class: "keys", text: " On the slider: arrow keys 1, with Shift 5, Page up and down 10 \u00b5s." })),
     make("div", { class: "found" }, make("div", {}, low, lowIs), make("div", {}, high, highIs)),
     make("div", { class: "row" }, sweep, reverse, save, done), unsaved);
   const element = make("div", {}, before, work);
@@ -103,6 +104,7 @@ export function createEnds(bench) {
   async function writeEnds() {
     const was = bench.axis();
     const rig = await bench.change("pulse", {});
+    if (rig && was) done.focus();
     if (rig && was) bench.tell(`Written into ${rig.file}: the ends of ${was.name}. What is connected goes on as it was set up; the next connection takes the new pulses.`);
   }
 
@@ -123,7 +125,10 @@ export function createEnds(bench) {
     element,
     show(state) {
       const mine = bench.why() === "";
-      const first = c === null && state.calibrate !== null;
+      const began = c === null && state.calibrate !== null;
+      const ended = c !== null && state.calibrate === null;
+      const armed = mine && (state.phase === "armed" || state.phase === "moving");
+      const within = element.contains(document.activeElement) || document.activeElement === document.body;
       c = state.calibrate;
       before.hidden = c !== null;
       work.hidden = c === null;
@@ -131,24 +136,26 @@ export function createEnds(bench) {
         const axis = bench.axis();
         write(able, axis?.ends ? `Its ends cannot be looked for: ${axis.ends}.` : "");
         begin.disabled = !mine || !axis || axis.ends !== "" || !["apart", "connected", "stopped", "lost"].includes(state.phase);
+        held = live = false;
+        if (ended && within) begin.focus();
         return;
       }
-      if (first || (pending === 0 && !held)) aim = c.us;
+      if (began || (pending === 0 && !held)) aim = c.us;
       draw();
-      const still = mine && state.phase === "armed";
-      const moves = mine && (still || state.phase === "moving");
-      slider.disabled = !moves;
-      for (const b of steps) b.disabled = !moves;
-      centre.disabled = low.disabled = high.disabled = !still;
+      // A move takes a moment, and takes the focus off nothing: the server refuses what comes too soon.
       const both = c.ends[0] !== null && c.ends[1] !== null;
-      sweep.disabled = !still || !both;
-      reverse.disabled = !mine || !both || state.phase === "moving";
-      save.disabled = !mine || !both || c.written || state.phase === "moving";
-      done.disabled = !mine || state.phase === "moving";
+      slider.disabled = centre.disabled = low.disabled = high.disabled = !armed;
+      for (const b of steps) b.disabled = !armed;
+      sweep.disabled = !armed || !both;
+      reverse.disabled = !mine || !both;
+      save.disabled = !mine || !both || c.written;
+      done.disabled = !mine;
       write(done, unwritten(c) ? "Done, without writing" : "Done");
       write(lowIs, `Low, ${valueText(c.travel[0], c.unit)}: ${endText(c, 0)}`);
       write(highIs, `High, ${valueText(c.travel[1], c.unit)}: ${endText(c, 1)}`);
       write(unsaved, unwritten(c) ? "Both ends are confirmed, and are in no file yet." : "");
+      if (armed && !live) slider.focus({ preventScroll: true });
+      live = armed;
     },
   };
 }

@@ -8,7 +8,7 @@ import { countsOf, figureText, filmed, lateOf, numberIn, valueText } from "./wor
 
 const steps = [
   "Connect, answer the question, and set the phone up: slow motion, the lamp close beside the part, both in the picture, nothing moving but the part.",
-  "Start the film, then press \u201cMove once\u201d: after a count of three the lamp flashes, and the part jumps.",
+  "Start the film, then press \u201cMove once\u201d: two seconds later the lamp flashes, and the part jumps.",
   "In the film, find the first frame with the light: that is frame 0. Count on to the first frame in which the part has moved, and to the first in which it rests.",
   "Write both numbers into the table. Three films or more tell how much your count scatters.",
 ];
@@ -35,7 +35,7 @@ export function createSlew(bench) {
   const to = field("To", "");
   const lamp = make("select", {});
   const begin = button("Connect for the step", connectFor);
-  const once = button("Move once", () => void bench.ask("play", { countIn: 3 }));
+  const once = button("Move once", () => void bench.ask("play", { countIn: 2 }));
   const part = button("Disconnect", () => void bench.ask("part"));
   const runs = make("p", { class: "runs" });
   const able = make("p", { class: "able" });
@@ -91,8 +91,8 @@ export function createSlew(bench) {
     const b = a === null ? null : numberOf(to);
     if (!axis || a === null || b === null) return;
     if (lamp.value === "") return bench.fail(`Board ${axis.board} has no lamp and no switch that could flash: the flash has to come from the board that moves ${axis.name}`);
-    const at = bench.place();
-    if (at) void bench.ask("slew", { axis: axis.name, from: a, to: b, flash: lamp.value, at });
+    const place = bench.place();
+    if (place) void bench.ask("slew", { axis: axis.name, from: a, to: b, flash: lamp.value, ...place });
   }
 
   /** @param {boolean} keep */
