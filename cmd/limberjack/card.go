@@ -550,6 +550,9 @@ func verifyCard(name string, c *cardInputs, out, errOut io.Writer) (whole bool, 
 	if err != nil {
 		return false, fmt.Errorf("%s cannot be read: %w", name, reason(err))
 	}
+	for _, n := range r.Notes {
+		fmt.Fprintf(errOut, "%s: note: %s\n", name, n)
+	}
 	for i := range r.Damages {
 		d := &r.Damages[i]
 		if c.lone {

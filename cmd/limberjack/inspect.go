@@ -22,7 +22,8 @@ func newInspectCommand() *cobra.Command {
 		Short: "Say what is on a card",
 		Long: `inspect says what is in the folder or the image of a card that export wrote, or in
 one file of it: boards with their channels, limits and clock, motions with their
-lengths, sectors and cues, and what starts which motion.
+lengths, sectors and cues, and what starts which motion; of a card that something else
+formatted also in how many pieces its containers lie.
 
 It is no proof that the card is whole: verify is.`,
 		Example: `  limberjack inspect card.img

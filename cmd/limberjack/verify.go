@@ -18,8 +18,10 @@ func newVerifyCommand() *cobra.Command {
 		Long: `verify reads csv, json, vcd and header files that export wrote, and proves that
 nothing is missing or changed: every frame in its place, the count and the CRC-32
 those of the closing line. Of a card it reads a folder, an image or a single file,
-and names each damage by file, sector, motion and time. It exits 1 when something is
-damaged.`,
+and names each damage by file, sector, motion and time. Of a card that something else
+formatted, given as a device or as an image of all of it, it also counts the pieces in
+which files lie, and notes where they are too many for a slow card. It exits 1 when
+something is damaged.`,
 		Example: `  limberjack verify greet.csv greet.vcd
   limberjack verify card.img`,
 		Args: needs(1, -1, "a file to verify", "limberjack verify greet.csv"),

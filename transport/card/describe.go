@@ -23,7 +23,8 @@ type BoardContents struct {
 	File        string            `json:"file"`
 	Board       string            `json:"board"`
 	Bytes       int64             `json:"bytes"`
-	CRC         string            `json:"crc32"` // as the header has it, of all sectors but the first
+	Pieces      int               `json:"pieces,omitempty"` // in which it lies on a card that something else formatted
+	CRC         string            `json:"crc32"`            // as the header has it, of all sectors but the first
 	Fingerprint string            `json:"fingerprint"`
 	Rig         string            `json:"rig"`
 	RateHz      float64           `json:"rate_hz"`
@@ -149,7 +150,7 @@ func (c *Contents) container(f Input) error {
 		return err
 	}
 	h := &k.Header
-	b := BoardContents{File: f.Name, Board: printable(h.Name), Bytes: f.Size, CRC: fmt.Sprintf("%08x", h.CRC), Fingerprint: fmt.Sprintf("%08x", h.Print),
+	b := BoardContents{File: f.Name, Board: printable(h.Name), Bytes: f.Size, Pieces: f.Pieces(), CRC: fmt.Sprintf("%08x", h.CRC), Fingerprint: fmt.Sprintf("%08x", h.Print),
 		Rig: fmt.Sprintf("%08x", h.Rig), RateHz: tidy(1/h.seconds(1), 1e4), PeriodNS: h.Period, DriftPPM: float64(h.Drift) / 1000, TickUS: float64(h.Tick) / 1e6, FramesEach: int(h.Frames)}
 	for i := range k.Channels {
 		ch := &k.Channels[i]
@@ -215,7 +216,11 @@ func (c *Contents) WriteText(w io.Writer) error {
 
 func (b *BoardContents) write(p *page) {
 	p.line("")
-	p.line("%s: board %s, %d bytes, fingerprint %s, rig %s", b.File, b.Board, b.Bytes, b.Fingerprint, b.Rig)
+	size := fmt.Sprintf("%d bytes", b.Bytes)
+	if b.Pieces > 0 {
+		size += " in " + plural(b.Pieces, "piece", "pieces")
+	}
+	p.line("%s: board %s, %s, fingerprint %s, rig %s", b.File, b.Board, size, b.Fingerprint, b.Rig)
 	p.line("  %v Hz, tick %v us, clock %+g ppm, so %d ns a frame; %d frames a sector", b.RateHz, b.TickUS, b.DriftPPM, b.PeriodNS, b.FramesEach)
 	p.line("  output  unit   offset        low       high       rest   change     slow  lost     name")
 	for _, c := range b.Channels {

@@ -7,11 +7,16 @@ import (
 )
 
 // VerifyImage proves an image of so many bytes whole: its files, and everything beside
-// them. An error is one of reading, or says that this is no image at all.
+// them; of a card that something else formatted only the files, and notes where they lie in
+// too many pieces. An error is one of reading, or says that this is no image at all.
 func VerifyImage(r io.ReaderAt, size int64) (*Report, error) {
 	v, err := findVolume(r, size)
 	if err != nil {
-		return nil, err
+		other, err := otherwise(r, size, err)
+		if err != nil {
+			return nil, err
+		}
+		return verifyForeign(other)
 	}
 	report := &Report{}
 	x := &inspector{report: report, file: "the image"}
@@ -36,11 +41,15 @@ func VerifyImage(r io.ReaderAt, size int64) (*Report, error) {
 	return report, err
 }
 
-// ImageFiles gives the files of an image.
+// ImageFiles gives the files of an image, or of a card that something else formatted.
 func ImageFiles(r io.ReaderAt, size int64) ([]Input, error) {
 	v, err := findVolume(r, size)
 	if err != nil {
-		return nil, err
+		other, err := otherwise(r, size, err)
+		if err != nil {
+			return nil, err
+		}
+		return other.files, nil
 	}
 	return v.inputs(r), nil
 }
@@ -54,8 +63,8 @@ func (v *volume) inputs(r io.ReaderAt) (list []Input) {
 }
 
 // ErrNoImage says that a file is no image that Image.Write could have written, or that its
-// beginning is destroyed.
-var ErrNoImage = errors.New("this is not an image of a card that export wrote; of another card copy the files into a directory and name that")
+// beginning is destroyed, and no other volume that a board reads.
+var ErrNoImage = errors.New("this is not an image of a card that export wrote, and no FAT16 or FAT32 volume that a board reads")
 
 // ImageLike says whether so many bytes are an image of a card, also where its boot sector is
 // damaged and its name says nothing.
@@ -64,7 +73,11 @@ func ImageLike(r io.ReaderAt, size int64) bool {
 		return false
 	}
 	v, err := findVolume(r, size)
-	return err == nil && v != nil
+	if err == nil {
+		return v != nil
+	}
+	other, err := otherwise(r, size, err)
+	return err == nil && other != nil
 }
 
 // findVolume finds the geometry of an image, also where some of its boot sector was
@@ -77,6 +90,7 @@ func findVolume(r io.ReaderAt, size int64) (*volume, error) {
 		return nil, ErrNoImage
 	}
 	best, least := (*volume)(nil), 64 // bytes that may differ
+	const differs = 12                // fewer than in a boot sector that names another program
 	for i, sectors := range []int64{size / SectorSize, int64(le.Uint16(boot[19:])), int64(le.Uint32(boot[32:]))} {
 		if i > 0 && least < 2 {
 			break // one byte differs: that is changed, and not the length of the image
@@ -94,7 +108,7 @@ func findVolume(r io.ReaderAt, size int64) (*volume, error) {
 			}
 		}
 	}
-	if best == nil {
+	if best == nil || least >= differs && string(boot[3:11]) != oemName && isBoot(boot[:]) {
 		return nil, ErrNoImage
 	}
 	return best, best.readRoot(r)

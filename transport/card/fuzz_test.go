@@ -1,6 +1,7 @@
 package card
 
 import (
+	"bytes"
 	"io"
 	"strings"
 	"testing"
@@ -128,6 +129,46 @@ func FuzzImage(f *testing.F) {
 		}
 		if files, err := ImageFiles(s, size); err == nil {
 			Describe(files)
+		}
+	})
+}
+
+// FuzzForeign: a card that something else formatted, whose first sectors, FAT and root
+// directory are anything, is read without end or panic, and its files are not taken for whole.
+func FuzzForeign(f *testing.F) {
+	for _, fat := range []FAT{FAT16, FAT32} {
+		m, b := imageOf(f, ImageOptions{FAT: fat})
+		v := m.volume
+		root := v.rootAt()
+		if fat == FAT32 {
+			root = v.dataAt()
+		}
+		boot := bytes.Clone(b[:SectorSize])
+		copy(boot[3:11], "SOMEBODY")
+		table := make([]byte, SectorSize) // a superfloppy is its own first partition
+		table[446+4] = 0x0c
+		le.PutUint16(table[510:], 0xaa55)
+		tables := b[v.reserved()*SectorSize:][:4*SectorSize]
+		for _, first := range [][]byte{boot, table} {
+			f.Add(first, []byte(tables), []byte(b[root*SectorSize:][:6*dirEntry]), v.reserved()*SectorSize, root*SectorSize, int64(len(b)))
+		}
+	}
+	f.Fuzz(func(t *testing.T, first, tables, root []byte, tablesAt, rootAt, size int64) {
+		if size < 0 || size > 40<<20 || tablesAt < 0 || rootAt < 0 {
+			return
+		}
+		s := &sparse{size: size, parts: map[int64][]byte{0: first, tablesAt: tables, rootAt: root}}
+		v, err := openForeign(s, size)
+		if err != nil {
+			return
+		}
+		if r, err := verifyForeign(v); err == nil && r.OK() {
+			t.Fatal("a card without the sectors of its files was taken for whole")
+		}
+		for _, f := range v.files {
+			if f.Pieces() < 0 || int64(f.Pieces()) > v.clusters {
+				t.Fatalf("%s is in %d pieces, and there are %d clusters", f.Name, f.Pieces(), v.clusters)
+			}
 		}
 	})
 }

@@ -189,3 +189,11 @@ func (c *Card) sums() *section {
 const titleRoom = 56
 
 const sumFormat = "  %-12s %10d bytes  CRC-32 %08x"
+
+// plural gives a number with what it counts.
+func plural(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, many)
+}

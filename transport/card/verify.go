@@ -57,6 +57,7 @@ type Checked struct {
 type Report struct {
 	Files   []Checked
 	Damages []Damage
+	Notes   []string // of what is whole and may play badly all the same
 }
 
 // OK says whether all is whole.
@@ -144,6 +145,9 @@ func (r *Report) one(f Input) (content, error) {
 		what = "a text"
 	default:
 		x.whole("it does not belong on the card: only what export wrote may be there")
+	}
+	if n := f.Pieces(); n > 0 && what != "" {
+		what += ", in " + plural(n, "piece", "pieces")
 	}
 	if err == nil && what != "" {
 		r.Files = append(r.Files, Checked{File{f.Name, f.Size, c.crc}, what})
