@@ -105,6 +105,34 @@ func (c *compiler) ownStrands() (map[sequence.Target][]summand, error) {
 	return own, nil
 }
 
+// Own gives what the track of an axis or control says at a performance time, or its
+// cues do: without layers, and without what controls add. It is the value of a key that
+// would change nothing there. Where nothing is said it is rest.
+func (p *Performance) Own(t sequence.Target, at float64) (float64, error) {
+	c := &compiler{script: p.Script, cuts: map[ease.Func][]float64{}}
+	script := p.ScriptTime(at)
+	for _, tr := range p.Script.Merged {
+		if tr.Target != t || len(tr.Keys) == 0 {
+			continue
+		}
+		s, err := c.trackStrand(tr)
+		if err != nil {
+			return 0, err
+		}
+		own := Curve{s.pieces}
+		return own.Value(script), nil
+	}
+	for _, cue := range p.Script.Cues {
+		for _, set := range cue.Set {
+			if set.Axis == t.Axis {
+				own := Curve{cueStrand(t.Axis, sortedCues(p.Script.Cues)).pieces}
+				return own.Value(script), nil
+			}
+		}
+	}
+	return t.Rest(), nil
+}
+
 // mix is the share of a control in a target, over all ways that lead there.
 type mix struct {
 	from  *sequence.Control

@@ -118,12 +118,17 @@ type DeleteMark struct {
 }
 
 // StorePose makes a pose of exactly these values, or gives them to the one that has
-// the name.
+// the name. Where there are none, they are those of the moment At, in seconds of
+// performance time, of all axes and controls or of those in Of; they have to be filled
+// in by who knows the curves: what each says by itself, without layers and without
+// what controls add, as a pose is one more key of it.
 //
-//	{"do": "store-pose", "name": "calm", "values": {"jaw": 0, "head-pan": 12.5}}
+//	{"do": "store-pose", "name": "calm", "values": {"jaw": 0, "head-pan": 12.5}, "at": 2.5, "of": ["jaw", "head-pan"]}
 type StorePose struct {
 	Name   string             `json:"name"`
-	Values map[string]float64 `json:"values"`
+	Values map[string]float64 `json:"values,omitempty"`
+	At     *float64           `json:"at,omitempty"`
+	Of     []string           `json:"of,omitempty"`
 }
 
 // RenamePose gives a pose another name, also where it is placed.
@@ -166,6 +171,21 @@ type AddCue struct {
 type DeleteCue struct {
 	Index  int  `json:"index"`
 	Unlock bool `json:"unlock,omitempty"`
+}
+
+// AddPlacement places a pose or a phrase, one of the two. Times, Stretch and Mirror
+// are those of the placement, where they are not 0 or false.
+//
+//	{"do": "add-placement", "pose": "calm", "phrase": "blink", "time": 4.5, "ease": "out", "times": 2, "stretch": 1.5, "mirror": true, "locked": true}
+type AddPlacement struct {
+	Pose    string  `json:"pose,omitempty"`
+	Phrase  string  `json:"phrase,omitempty"`
+	Time    float64 `json:"time"`
+	Ease    string  `json:"ease,omitempty"`
+	Times   int     `json:"times,omitempty"`
+	Stretch float64 `json:"stretch,omitempty"`
+	Mirror  bool    `json:"mirror,omitempty"`
+	Locked  bool    `json:"locked,omitempty"`
 }
 
 // SetPlacement moves a placed pose or phrase.

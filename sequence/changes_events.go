@@ -121,39 +121,43 @@ func (c *AddCue) plan(p *plan) error {
 	if c.Say != "" {
 		parts = append(parts, "say: "+strconv.Quote(c.Say))
 	}
-	p.after = append(p.after, func() error { return p.settleNewCue(c, parts) })
+	p.after = append(p.after, func() error {
+		return p.newItem("cues", "cue", c.Time, parts, 0, func(s *Script, now float64) bool {
+			return slices.ContainsFunc(s.Cues, func(q Cue) bool { return q.Time == now && q.Say == c.Say && len(q.Set) == len(c.Set) })
+		})
+	})
 	return nil
 }
 
-func (p *plan) settleNewCue(c *AddCue, parts []string) error {
+// newItem writes an item of a list as the nearest one is written, after the last that
+// is not later. Its time is the part at an index; is says whether the item is there.
+func (p *plan) newItem(section, noun string, time float64, parts []string, at int, is func(s *Script, now float64) bool) error {
 	like, after := notation{form: inUnit, after: "s", per: 1}, -1
-	list := child(p.m.root, "cues")
+	list := child(p.m.root, section)
 	style, best := yaml.FlowStyle, math.Inf(1)
 	for i, item := range itemsOf(list) {
 		w, ok := p.timeAt(child(item, "at"))
-		if ok && w.time <= c.Time {
+		if ok && w.time <= time {
 			after = i
 		}
-		if ok && math.Abs(w.time-c.Time) < best && (w.note.mark == "" || !p.markGone(w.note.mark)) && w.note.form != onMark {
-			best, like, style = math.Abs(w.time-c.Time), w.note, item.Style&yaml.FlowStyle
+		if ok && math.Abs(w.time-time) < best && (w.note.mark == "" || !p.markGone(w.note.mark)) && w.note.form != onMark {
+			best, like, style = math.Abs(w.time-time), w.note, item.Style&yaml.FlowStyle
 		}
 	}
-	text, now, bad := p.timeText(like, "", c.Time, notation{})
+	text, now, bad := p.timeText(like, "", time, notation{})
 	if bad != nil {
-		return refuse(p.m.Script.At, bad.hint, "the time of a cue: %s", bad.text)
+		return refuse(p.m.Script.At, bad.hint, "the time of a %s: %s", noun, bad.text)
 	}
 	p.checks = append(p.checks, func(s *Script) error {
-		for _, q := range s.Cues {
-			if q.Time == now && q.Say == c.Say && len(q.Set) == len(c.Set) {
-				return nil
-			}
+		if is(s, now) {
+			return nil
 		}
-		return refuse(s.At, "write it by hand", "the cue would not be at %s", FormatSeconds(c.Time))
+		return refuse(s.At, "write it by hand", "the %s would not be at %s", noun, FormatSeconds(time))
 	})
-	parts[0] = "at: " + quotedTime(text)
+	parts[at] = "at: " + quotedTime(text)
 	flow := "{" + strings.Join(parts, ", ") + "}"
 	if list == nil {
-		return p.section("cues", "- "+flow)
+		return p.section(section, "- "+flow)
 	}
 	block := []string{"- " + flow}
 	if style == 0 {
@@ -196,6 +200,66 @@ func dashed(parts []string) []string {
 func (p *plan) markGone(name string) bool { return p.marks[name] != nil && p.marks[name].gone }
 
 func (c *DeleteCue) plan(p *plan) error { return p.dropItem("cues", "cue", c.Index, c.Unlock) }
+
+func (c *AddPlacement) plan(p *plan) error {
+	if bad := checkTime(c.Time); bad != nil {
+		return refuse(p.m.Script.At, bad.hint, "the time of a placement: %s", bad.text)
+	}
+	first, err := c.named(p)
+	if err != nil {
+		return err
+	}
+	parts := []string{first, ""}
+	for _, m := range []struct {
+		given bool
+		text  string
+	}{{c.Times != 0, "times: " + strconv.Itoa(c.Times)}, {c.Stretch != 0, "stretch: " + formatNumber(c.Stretch)}, {c.Mirror, "mirror: true"},
+		{c.Ease != "", "ease: " + scalarText(c.Ease, false)}, {c.Locked, "locked: true"}} {
+		if m.given {
+			parts = append(parts, m.text)
+		}
+	}
+	p.after = append(p.after, func() error {
+		return p.newItem("place", "placement", c.Time, parts, 1, func(s *Script, now float64) bool {
+			return slices.ContainsFunc(s.Places, func(q *Place) bool { return q.Time == now && c.is(q) })
+		})
+	})
+	return nil
+}
+
+// named gives the part that names the pose or phrase, which must be there.
+func (c *AddPlacement) named(p *plan) (string, error) {
+	if (c.Pose == "") == (c.Phrase == "") {
+		return "", refuse(p.m.Script.At, "give it one of the two", "a placement is of a pose or of a phrase")
+	}
+	if c.Phrase == "" {
+		return "pose: " + scalarText(c.Pose, false), p.mustHavePose(c.Pose)
+	}
+	section, names := child(p.m.root, "phrases"), []string(nil)
+	if indexOf(section, c.Phrase) < 0 {
+		for i := 0; section != nil && i+1 < len(section.Content); i += 2 {
+			names = append(names, section.Content[i].Value)
+		}
+		return "", p.unknown("phrase", c.Phrase, names)
+	}
+	return "phrase: " + scalarText(c.Phrase, false), nil
+}
+
+// mustHavePose refuses a pose that will not be there. One that is stored by another
+// change of the list will.
+func (p *plan) mustHavePose(name string) error {
+	if slices.Contains(p.stored, name) {
+		return nil
+	}
+	_, _, err := p.pose(name)
+	return err
+}
+
+// is reports whether a placement is as the change asks for.
+func (c *AddPlacement) is(q *Place) bool {
+	named := q.Pose != nil && q.Pose.Name == c.Pose || q.Phrase != nil && q.Phrase.Name == c.Phrase
+	return named && q.Times == max(1, c.Times) && (c.Stretch == 0 || math.Abs(q.Stretch-c.Stretch) <= valueGrain) && q.Mirror == c.Mirror && q.Locked == c.Locked
+}
 
 func (c *SetPlacement) plan(p *plan) error {
 	_, item, err := p.item("place", "placement", c.Index)

@@ -22,7 +22,7 @@ var changeKinds = map[string]reflect.Type{
 	"set-mark": reflect.TypeFor[SetMark](), "add-mark": reflect.TypeFor[AddMark](), "rename-mark": reflect.TypeFor[RenameMark](), "delete-mark": reflect.TypeFor[DeleteMark](),
 	"store-pose": reflect.TypeFor[StorePose](), "rename-pose": reflect.TypeFor[RenamePose](), "delete-pose": reflect.TypeFor[DeletePose](),
 	"set-cue": reflect.TypeFor[SetCue](), "add-cue": reflect.TypeFor[AddCue](), "delete-cue": reflect.TypeFor[DeleteCue](),
-	"set-placement": reflect.TypeFor[SetPlacement](), "delete-placement": reflect.TypeFor[DeletePlacement](), "set-layer": reflect.TypeFor[SetLayer](),
+	"add-placement": reflect.TypeFor[AddPlacement](), "set-placement": reflect.TypeFor[SetPlacement](), "delete-placement": reflect.TypeFor[DeletePlacement](), "set-layer": reflect.TypeFor[SetLayer](),
 }
 
 // ParseChanges reads a JSON list of changes, which comes from outside: names that are

@@ -287,6 +287,9 @@ func (p *plan) pose(name string) (section *yaml.Node, at int, err error) {
 }
 
 func (c *StorePose) plan(p *plan) error {
+	if len(c.Values) > 0 && (c.At != nil || c.Of != nil) {
+		return refuse(p.m.Script.At, "leave out the values, or the moment", "the pose %s has values, and a moment that they are taken from", clip(c.Name, 80))
+	}
 	if len(c.Values) == 0 {
 		return refuse(p.m.Script.At, "give it the value of one axis or more", "the pose %s has no values", clip(c.Name, 80))
 	}
@@ -296,6 +299,7 @@ func (c *StorePose) plan(p *plan) error {
 	}
 	section := child(p.m.root, "poses")
 	at := indexOf(section, c.Name)
+	p.stored = append(p.stored, c.Name)
 	p.expectPose(c)
 	if at < 0 {
 		return p.newPose(c, section, targets)

@@ -106,6 +106,7 @@ type plan struct {
 	unlocked  bool               // what counts from a mark that moves may move
 	now       map[string]float64 // times of marks by their names afterwards
 	poses     []poseName
+	stored    []string // names of poses
 	checks    []func(s *Script) error
 }
 

@@ -230,7 +230,7 @@ func onlyNamed(t *testing.T, before, after *Script, changes []Change, what strin
 			touched["pose "+c.Name+" "] = true
 		case *SetCue, *AddCue, *DeleteCue:
 			touched["cue"] = true
-		case *SetPlacement, *DeletePlacement:
+		case *AddPlacement, *SetPlacement, *DeletePlacement:
 			touched["place"] = true
 		case *SetLayer:
 			touched["layer"] = true
@@ -351,7 +351,7 @@ func randomChange(s *Script, r *rand.Rand) Change {
 	near := k.Time + r.Float64()*0.5
 	axis := s.Rig.Axes[r.IntN(len(s.Rig.Axes))]
 	index := r.IntN(3)
-	switch r.IntN(21) {
+	switch r.IntN(23) {
 	case 0:
 		return &SetKey{KeyAt: at, Time: &near, Unlock: true}
 	case 1:
@@ -392,6 +392,14 @@ func randomChange(s *Script, r *rand.Rand) Change {
 		return &SetPlacement{Index: index, Time: time}
 	case 19:
 		return &DeletePlacement{Index: index}
+	case 20:
+		return &AddPlacement{Pose: pose.Name, Time: time, Ease: ease, Locked: index == 0}
+	case 21:
+		for _, p := range s.Places {
+			if p.Phrase != nil {
+				return &AddPlacement{Phrase: p.Phrase.Name, Time: time, Times: index, Stretch: float64(index) / 2, Mirror: index == 1}
+			}
+		}
 	}
 	return &SetLayer{Index: index, From: &time}
 }

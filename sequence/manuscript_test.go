@@ -170,6 +170,9 @@ var changeCases = []struct{ name, changes, diff string }{
 		"-  - {at: bell, say: \"bell\"}\n-  - {at: 3, set: {horn: on}}\n+  - {at: bell, say: \"the \\\"bell\\\"\"}\n+  - {at: 4, set: {horn: on}}\n+  - {at: 3.5, say: \"now: go\"}"},
 	{"a cue that goes", `[{"do":"delete-cue","index":0}]`, "-  - {at: bell, say: \"bell\"}"},
 	{"placements", `[{"do":"set-placement","index":1,"time":15.25},{"do":"delete-placement","index":0}]`, "-  - {pose: low, at: 12.5s}\n-    at: 14s # again\n+    at: 15.25s # again"},
+	{"a new placement", `[{"do":"add-placement","pose":"high","time":13.25,"ease":"min-jerk"}]`, "+  - {pose: high, at: 13.25s, ease: min-jerk}"},
+	{"a placement as its neighbour", `[{"do":"add-placement","pose":"low","time":13.9,"locked":true}]`, "+    at: 13.9s\n+    locked: true\n+  - pose: low"},
+	{"a pose stored and placed", `[{"do":"store-pose","name":"mid","values":{"a":3}},{"do":"add-placement","pose":"mid","time":11}]`, "+  mid: {a: 3deg}\n+  - {pose: mid, at: 11s}"},
 	{"a layer", `[{"do":"set-layer","index":0,"from":1.5,"to":6}]`, "-  - {axis: both, add: {sine: {amount: 1deg, rate: 1Hz}}, from: 1s, to: bell}\n+  - {axis: both, add: {sine: {amount: 1deg, rate: 1Hz}}, from: 1.5s, to: bell+0.5s}"},
 	{"nothing", `[{"do":"set-key","track":"a","index":5,"time":6.01,"value":0}]`, ""},
 }
@@ -222,6 +225,15 @@ func TestChangeRefusals(t *testing.T) {
 		{"set and deleted", changeMotion, `[{"do":"set-key","track":"a","index":2,"value":1},{"do":"delete-keys","keys":[{"track":"a","index":2}]}]`, "changed and deleted at once"},
 		{"an ease that is none", changeMotion, `[{"do":"set-key","track":"a","index":2,"ease":"inn"}]`, "m.motion.yaml:26:21: a key of track a: ease \"inn\" is not known"},
 		{"an ease at soonest", changeMotion, `[{"do":"set-key","track":"a","index":6,"ease":"in"}]`, "takes no ease"},
+		{"no such pose", changeMotion, `[{"do":"add-placement","pose":"hihg","time":11}]`, "there is no pose \"hihg\"; did you mean high?"},
+		{"no such phrase", changeMotion, `[{"do":"add-placement","phrase":"low","time":11}]`, "there is no phrase \"low\""},
+		{"neither pose nor phrase", changeMotion, `[{"do":"add-placement","time":11}]`, "a placement is of a pose or of a phrase; give it one of the two"},
+		{"both pose and phrase", changeMotion, `[{"do":"add-placement","pose":"low","phrase":"low","time":11}]`, "a placement is of a pose or of a phrase"},
+		{"a pose placed before the start", changeMotion, `[{"do":"add-placement","pose":"low","time":-1}]`, "the time of a placement: -1 s is before the start"},
+		{"a pose many times", changeMotion, `[{"do":"add-placement","pose":"low","time":11,"times":2}]`, "\"times\" is for phrases; a pose is one moment"},
+		{"a pose placed on a key", changeMotion, `[{"do":"add-placement","pose":"low","time":1}]`, "m.motion.yaml"},
+		{"a pose without values", changeMotion, `[{"do":"store-pose","name":"p","at":2}]`, "the pose p has no values"},
+		{"a pose of values and a moment", changeMotion, `[{"do":"store-pose","name":"p","values":{"a":1},"at":2}]`, "the pose p has values, and a moment that they are taken from"},
 		{"an alias", changeHead + "tracks:\n  left: &k [[0s, 0], [1s, 2]]\n  right: *k\n", `[{"do":"set-key","track":"right","index":1,"value":1}]`, "m.motion.yaml:8:27: what stands here serves several things by an alias"},
 		{"an anchor", changeHead + "tracks:\n  left: [[0s, 0], &k [1s, 2]]\n", `[{"do":"delete-keys","keys":[{"track":"left","index":1}]}]`, "without anchors (&)"},
 		{"comments in brackets", changeHead + "tracks:\n  left: [\n    [0s, 0], # one\n    [1s, 2]]\n", `[{"do":"set-key","track":"left","index":0,"time":2}]`, "write each item on a line of its own, beginning with a dash"},
@@ -263,6 +275,26 @@ func TestChangeMakesSections(t *testing.T) {
 		if strings.Contains(string(m.Text), gone) {
 			t.Errorf("%s is still there:\n%s", gone, m.Text)
 		}
+	}
+}
+
+// A phrase is placed with all that a placement may have, in a section that comes with it.
+func TestChangePlacesPhrases(t *testing.T) {
+	text := changeHead + "phrases:\n  nod: {keys: {a: [[0s, 0], [1s, 5], [2s, 0]]}}\ntracks:\n  left: [[0s, 5]]\n"
+	m, err := changed(t, manuscript(t, text), `[{"do":"add-placement","phrase":"nod","time":1.5,"times":2,"stretch":1.25,"mirror":true}]`)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got, want := lineDiff(text, string(m.Text)), "+place:\n+  - {phrase: nod, at: 1.5s, times: 2, stretch: 1.25, mirror: true}"; got != want {
+		t.Errorf("%s\nand not\n%s", got, want)
+	}
+	for _, tr := range m.Script.Merged { // two rounds of 2 s x 1.25, mirrored about rest at 0
+		if last := tr.Keys[len(tr.Keys)-1]; tr.Target.Name() == "a" && (len(tr.Keys) != 5 || tr.Keys[1].Value != -5 || last.Time != 1.5+5) {
+			t.Errorf("%+v", tr.Keys)
+		}
+	}
+	if m, err = changed(t, m, `[{"do":"add-placement","phrase":"nod","time":9}]`); err != nil || !strings.HasSuffix(string(m.Text), "mirror: true}\n  - {phrase: nod, at: 9s}\n") {
+		t.Errorf("%v\n%s", err, m.Text)
 	}
 }
 

@@ -5,8 +5,10 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"math"
 	"net/http"
 	"reflect"
+	"slices"
 	"strings"
 
 	"limberjack/interp"
@@ -74,7 +76,89 @@ func (s *Server) changes(w http.ResponseWriter, r *http.Request, page int) {
 		s.refuseMotion(w, r, err)
 		return
 	}
+	if err := fillPoses(list, t.perf); err != nil {
+		s.refuseMotion(w, r, err)
+		return
+	}
 	s.edit(w, r, base, have, changing(fmt.Sprintf("%d:%s", page, step), inScriptTime(list, t.perf)))
+}
+
+// fillPoses gives poses that are taken from a moment their values.
+func fillPoses(list []sequence.Change, p *interp.Performance) error {
+	for _, c := range list {
+		pose, ok := c.(*sequence.StorePose)
+		if !ok || pose.At == nil || len(pose.Values) > 0 {
+			continue
+		}
+		targets, err := poseTargets(pose, p)
+		if err != nil {
+			return err
+		}
+		pose.Values = map[string]float64{}
+		for _, t := range targets {
+			v, err := p.Own(t, *pose.At)
+			if err != nil {
+				return err
+			}
+			pose.Values[t.Name()] = posed(t, v)
+		}
+		pose.At, pose.Of = nil, nil
+	}
+	return nil
+}
+
+// poseFineness is to how much of a unit the values of a pose are rounded that is taken
+// from a moment: finer than any prop shows.
+const poseFineness = 100
+
+// posed rounds a value, and keeps it in the travel.
+func posed(t sequence.Target, v float64) float64 {
+	v = math.Round(v*poseFineness) / poseFineness
+	if t.Axis == nil {
+		return v
+	}
+	if low, high, ok := t.Axis.Bounds(); ok {
+		v = min(max(v, low), high)
+	}
+	return v
+}
+
+// poseTargets gives what a pose is of: what it names, or all axes but switches and those
+// that only follow controls, and the controls that have a track.
+func poseTargets(pose *sequence.StorePose, p *interp.Performance) (list []sequence.Target, err error) {
+	tracks, follows := map[sequence.Target]bool{}, map[*sequence.Axis]bool{}
+	for _, tr := range p.Script.Merged {
+		tracks[tr.Target] = true
+	}
+	var all []sequence.Target
+	for _, c := range p.Rig.Controls {
+		for _, s := range c.Shares {
+			follows[s.Axis] = true
+		}
+	}
+	for _, a := range p.Rig.Axes {
+		all = append(all, sequence.Target{Axis: a})
+	}
+	for _, c := range p.Rig.Controls {
+		all = append(all, sequence.Target{Control: c})
+	}
+	var names []string
+	for _, t := range all {
+		names = append(names, t.Name())
+		if a := t.Axis; pose.Of == nil && (tracks[t] || a != nil && !follows[a]) && (a == nil || a.Kind != sequence.Switch) || slices.Contains(pose.Of, t.Name()) {
+			list = append(list, t)
+		}
+	}
+	for _, name := range pose.Of {
+		if !slices.Contains(names, name) {
+			hint := "the axes and controls are " + strings.Join(names, ", ")
+			if near := sequence.Nearest(name, names); near != "" {
+				hint = "did you mean " + near + "?"
+			}
+			return nil, sequence.Problems{{At: p.Script.At, Text: "there is no axis or control " + quoted(name), Hint: hint}}
+		}
+	}
+	return list, nil
 }
 
 // inScriptTime gives changes with their times, which are of the performance as all
@@ -105,6 +189,8 @@ func inScriptTime(list []sequence.Change, p *interp.Performance) []sequence.Chan
 			turn(&c.Time)
 		case *sequence.SetCue:
 			given(c.Time)
+		case *sequence.AddPlacement:
+			turn(&c.Time)
 		case *sequence.SetPlacement:
 			turn(&c.Time)
 		case *sequence.SetLayer:

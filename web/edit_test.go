@@ -2,6 +2,9 @@ package web
 
 import (
 	"encoding/json"
+	"errors"
+	"fmt"
+	"maps"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -134,4 +137,83 @@ func FuzzBody(f *testing.F) {
 			t.Errorf("%q is read as %q and %q (%v)", data, base, have, err)
 		}
 	})
+}
+
+// After many changes, what the page has, put together from its answers, and what the
+// server gives, is what a server gives that starts with the files.
+func TestEditedIsFresh(t *testing.T) {
+	t.Parallel()
+	d := openDesk(t, example(t), "greet.motion.yaml", nil)
+	p := d.page()
+	page := map[string]json.RawMessage{}
+	if err := json.Unmarshal(d.get("/api/motions/greet/score").body, &page); err != nil {
+		t.Fatal(err)
+	}
+	for i, change := range []string{
+		`{"do":"set-key","track":"elbow","index":1,"value":61}`, `{"do":"set-key","track":"tilt","index":1,"value":30}`, `{"do":"set-key","track":"tilt","index":1,"value":7.5}`,
+		`{"do":"set-key","track":"lantern","index":1,"value":99}`, `{"do":"set-mark","name":"lift","time":6.4}`, `{"do":"add-key","track":"head-pan","time":17.5,"value":-20}`,
+		`{"do":"set-key","track":"arm","index":1,"value":90}`, `{"do":"shift-keys","keys":[{"track":"beacon","index":1}],"time":-0.4}`,
+	} {
+		var text, revision string
+		if err := errors.Join(json.Unmarshal(page["text"], &text), json.Unmarshal(page["revision"], &revision)); err != nil {
+			t.Fatal(err)
+		}
+		a := p.post("/api/motions/greet/changes", fmt.Sprintf(`{"base":%q,"have":%q,"step":"%d","changes":[%s]}`, text, revision, i, change))
+		if a.status != http.StatusOK {
+			t.Fatalf("%s: %d %s", change, a.status, a.body)
+		}
+		assign(t, page, a.body)
+	}
+	p.save("greet", d.textOf("greet").Text)
+	var now map[string]json.RawMessage
+	if err := json.Unmarshal(d.get("/api/motions/greet/score").body, &now); err != nil {
+		t.Fatal(err)
+	}
+	again := openDesk(t, d.dir, "greet.motion.yaml", nil)
+	var fresh map[string]json.RawMessage
+	if err := json.Unmarshal(again.get("/api/motions/greet/score").body, &fresh); err != nil {
+		t.Fatal(err)
+	}
+	for name, want := range fresh {
+		switch name {
+		case "text", "revision", "undo", "redo", "saved": // of each server its own
+		default:
+			if string(page[name]) != string(want) || string(now[name]) != string(want) {
+				t.Errorf("%s: the page has\n%s\nthe server\n%s\nand a fresh one\n%s", name, page[name], now[name], want)
+			}
+		}
+	}
+	if a, b := d.get("/api/motions/greet/curves").body, again.get("/api/motions/greet/curves").body; string(a) != string(b) {
+		t.Error("the curves differ")
+	}
+}
+
+// assign takes an answer in as the page does.
+func assign(t *testing.T, page map[string]json.RawMessage, body []byte) {
+	t.Helper()
+	var a map[string]json.RawMessage
+	var score map[string]json.RawMessage
+	var rows []struct {
+		Index int
+		Row   json.RawMessage
+	}
+	if err := errors.Join(json.Unmarshal(body, &a), json.Unmarshal(a["score"], &score), json.Unmarshal(a["rows"], &rows)); err != nil {
+		t.Fatal(err)
+	}
+	delete(a, "score")
+	delete(a, "rows")
+	maps.Copy(page, a)
+	maps.Copy(page, score)
+	var all []json.RawMessage
+	if err := json.Unmarshal(page["rows"], &all); err != nil {
+		t.Fatal(err)
+	}
+	for _, r := range rows {
+		all[r.Index] = r.Row
+	}
+	whole, err := json.Marshal(all)
+	if err != nil {
+		t.Fatal(err)
+	}
+	page["rows"] = whole
 }
