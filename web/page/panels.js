@@ -119,13 +119,14 @@ export function createMasthead(element, store, page) {
 export function createMotions(element, store, actions) {
   /** @param {State} state */
   function fill({ project, motion }) {
-    element.hidden = project?.kind !== "show" || project.motions.length === 0;
+    // A motion by itself has company where another version of it is kept.
+    element.hidden = !project || project.motions.length < (project.kind === "show" ? 1 : 2);
     if (element.hidden || !project) return;
     const focused = element.contains(document.activeElement) ? document.activeElement?.getAttribute("data-name") : null;
     const list = project.motions.map((m) => make("li", {}, make("button", {
       type: "button", "data-name": m.name, "aria-current": m.name === motion ? "page" : null, click: () => actions.choose(m.name),
     }, make("span", { class: "name", text: m.name }), make("small", { text: entryText(m), class: m.state === "good" && m.passes ? "" : "wrong" }))));
-    element.replaceChildren(make("span", { class: "label", text: "Show" }), make("ul", {}, ...list));
+    element.replaceChildren(make("span", { class: "label", text: project.kind === "show" ? "Show" : "Versions" }), make("ul", {}, ...list));
     const buttons = /** @type {HTMLElement[]} */ ([...element.querySelectorAll("button")]);
     buttons.find((b) => b.dataset.name === focused)?.focus();
   }

@@ -1,6 +1,6 @@
 import assert from "node:assert/strict";
 import { describe, test } from "node:test";
-import { add, copy, inTravel, mirror, paste, poseKeys, remove, setKeys, shift, stretch } from "../page/edit/changes.js";
+import { add, copy, inTravel, mirror, ownEase, paste, poseKeys, remove, setKeys, shift, stretch } from "../page/edit/changes.js";
 import { editScore, refs } from "./edit-score.js";
 
 /** @typedef {import("../page/edit/changes.js").Plan} Plan */
@@ -92,9 +92,9 @@ test("mirror is about rest; a locked key's value may change", () => {
 
 test("copies keep their distances and eases, and go where the playhead is", () => {
   const clip = copy(score, [...refs("axis:arm", 3), ...refs("axis:lantern", 1), ...refs("axis:arm", 1)]);
-  assert.deepEqual(clip, [{ row: "axis:arm", by: 0, to: 40, ease: "in-out" }, { row: "axis:lantern", by: 0.5, to: 90, ease: "linear" }, { row: "axis:arm", by: 3, to: 100, ease: "in-out" }]);
+  assert.deepEqual(clip, [{ row: "axis:arm", by: 0, to: 40, ease: "" }, { row: "axis:lantern", by: 0.5, to: 90, ease: "linear" }, { row: "axis:arm", by: 3, to: 100, ease: "" }]);
   same(paste(score, clip, 5), [
-    { do: "add-key", track: "arm", time: 5, value: 40, ease: "in-out" }, { do: "add-key", track: "lantern", time: 5.5, value: 90, ease: "linear" }, { do: "add-key", track: "arm", time: 8, value: 100, ease: "in-out" },
+    { do: "add-key", track: "arm", time: 5, value: 40 }, { do: "add-key", track: "lantern", time: 5.5, value: 90, ease: "linear" }, { do: "add-key", track: "arm", time: 8, value: 100 },
   ], [["axis:arm", 5, 40], ["axis:lantern", 5.5, 90], ["axis:arm", 8, 100]]);
   // A first key arrives by nothing.
   assert.equal(copy(score, refs("axis:arm", 0))[0].ease, "");
@@ -102,6 +102,15 @@ test("copies keep their distances and eases, and go where the playhead is", () =
   same(paste(score, [], 5), [], [], /Nothing has been copied/);
   same(paste(editScore({ rows: score.rows.slice(1) }), clip, 5), [], [], /no row arm/);
   assert.deepEqual(copy(score, refs("axis:leg", 0)), []);
+});
+
+test("an ease that the row has anyway is not written", () => {
+  // The language's own rule: in-out for servo, stepper and control, linear for dimmer, motor and continuous servo, hold for switch.
+  for (const [actuator, ease] of /** @type {[import("../page/types.js").Row["actuator"], string][]} */ ([["servo", "in-out"], ["stepper", "in-out"], ["", "in-out"], ["dimmer", "linear"], ["motor", "linear"], ["continuous-servo", "linear"], ["switch", "hold"]])) {
+    const rows = [{ ...score.rows[0], actuator, keys: score.rows[0].keys.map((k) => ({ ...k, ease })) }];
+    assert.equal(ownEase(rows[0]), ease);
+    assert.deepEqual(copy({ ...score, rows }, refs("axis:arm", 1)).map((c) => c.ease), [""], actuator);
+  }
 });
 
 test("a pose is keyed on the rows that there are", () => {

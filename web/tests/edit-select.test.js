@@ -89,7 +89,7 @@ test("locked keys and those of placements say why they stay", () => {
   assert.match(got.why, /locked/);
   const [, , locked, placed] = score.rows[0].keys;
   assert.match(bound(locked), /locked and keeps its time/);
-  assert.equal(bound(placed), "This key belongs to the phrase wave, placed in line 61");
+  assert.equal(bound(placed), "This key belongs to the phrase wave, placed in line 61: that can be moved under Poses");
   assert.equal(bound({ ...placed, from: null }), "This key cannot be changed here");
   assert.equal(bound(score.rows[0].keys[0]), "");
   assert.equal(movable(score, refs("axis:arm", 3)).why, bound(placed));

@@ -155,14 +155,21 @@ export function mirror(score, refs) {
   return { changes: [{ do: "mirror-keys", keys: addresses(score, list) }], spots, why: "" };
 }
 
+/** The ease by which a row's keys arrive where none is written, as the language has it. @param {import("../types.js").Row} row */
+export function ownEase({ actuator }) {
+  if (actuator === "switch") return "hold";
+  return ["dimmer", "motor", "continuous-servo"].includes(actuator) ? "linear" : "in-out";
+}
+
 /** What is copied: also keys of poses and phrases. @param {Score} score @param {KeyRef[]} refs @returns {Clip} */
 export function copy(score, refs) {
   const keys = refs.flatMap((r) => {
     const key = keyOf(score, r);
-    return key ? [{ row: r.row, key }] : [];
+    const row = rowOf(score, r.row);
+    return key && row ? [{ row: r.row, key, bare: key.head === "first" || key.head === "soonest" || key.ease === ownEase(row) }] : [];
   });
   const from = Math.min(...keys.map(({ key }) => key.at));
-  return keys.map(({ row, key }) => ({ row, by: key.at - from, to: key.to, ease: key.head === "first" || key.head === "soonest" ? "" : key.ease }))
+  return keys.map(({ row, key, bare }) => ({ row, by: key.at - from, to: key.to, ease: bare ? "" : key.ease }))
     .sort((a, b) => a.by - b.by);
 }
 

@@ -153,6 +153,6 @@ export function movable(score, refs) {
 
 /** Why a key stays where it is; "" where it does not. @param {Key} key */
 export function bound(key) {
-  if (!key.address) return key.from ? `This key belongs to the ${key.from.kind} ${key.from.name}, placed in line ${key.from.line}` : "This key cannot be changed here";
+  if (!key.address) return key.from ? `This key belongs to the ${key.from.kind} ${key.from.name}, placed in line ${key.from.line}: that can be moved under Poses` : "This key cannot be changed here";
   return key.locked ? "This key is locked and keeps its time" : "";
 }
