@@ -166,10 +166,10 @@ func (p *Project) enter(pr *proposal) error {
 		return errProposals
 	}
 	p.proposals = append(p.proposals, pr)
-	pr.timer = time.AfterFunc(proposalPatience, func() {
+	pr.timer = time.AfterFunc(p.patience, func() {
 		p.mu.Lock()
 		defer p.mu.Unlock()
-		p.leave(pr, "nobody has asked for it for "+proposalPatience.String())
+		p.leave(pr, "nobody has asked for it for "+p.patience.String())
 		p.publish()
 	})
 	p.tellOf(pr, proposalWorking, "it is being worked out", nil, nil)
@@ -354,7 +354,7 @@ func (p *Project) proposalBy(name, id string) (*proposal, telling, *outcome) {
 	defer p.mu.Unlock()
 	for _, pr := range p.proposals {
 		if pr.id == id && pr.motion.name == name {
-			pr.timer.Reset(proposalPatience)
+			pr.timer.Reset(p.patience)
 			return pr, pr.told, pr.outcome
 		}
 	}
@@ -539,9 +539,31 @@ func (s *Server) accept(w http.ResponseWriter, r *http.Request, _ int) {
 	if !readBody(w, r, member{"base", &base, false}, member{"have", &have, true}) {
 		return
 	}
+	name := r.PathValue("name")
+	if pr, _, _ := s.project.proposalBy(name, r.PathValue("id")); pr == nil {
+		if err := s.project.stale(r.Context(), name, base); err != nil {
+			s.refuseMotion(w, r, err)
+			return
+		}
+	}
 	if pr, out := s.ready(w, r); out != nil {
 		s.edit(w, r, base, have, s.project.acceptance(pr, out))
 	}
+}
+
+// stale says why a version of a motion's text is not the current one; nil: it is.
+func (p *Project) stale(ctx context.Context, name, base string) error {
+	t, err := p.takeOf(ctx, name)
+	if err != nil {
+		return err
+	}
+	_, d, err := p.writable(name, t)
+	if err != nil {
+		return err
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.current(base)
 }
 
 // dropProposal has a proposal go.

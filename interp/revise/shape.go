@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sort"
 
 	"limberjack/interp"
 	"limberjack/interp/check"
@@ -117,6 +118,7 @@ func shapeAxis(m *sequence.Manuscript, p *interp.Performance, a *sequence.Axis, 
 		}
 	}
 	var best *shapedText
+	var why error
 	for _, parts := range shapeParts {
 		for _, w := range ways {
 			if stop != nil && stop() {
@@ -126,8 +128,8 @@ func shapeAxis(m *sequence.Manuscript, p *interp.Performance, a *sequence.Axis, 
 				continue
 			}
 			done, err := w.try(parts)
-			if err != nil {
-				return nil, err
+			if why == nil {
+				why = err
 			}
 			if done != nil && (best == nil || done.Largest < best.Largest) {
 				best = done
@@ -137,7 +139,10 @@ func shapeAxis(m *sequence.Manuscript, p *interp.Performance, a *sequence.Axis, 
 			return best, nil
 		}
 	}
-	if best == nil {
+	switch {
+	case best == nil && why != nil:
+		return nil, why
+	case best == nil:
 		return nil, sequence.Problems{{At: a.At, Text: fmt.Sprintf("no keys were found with which %s keeps its limits", a.Name), Hint: "give its moves more time, or retime the motion"}}
 	}
 	return best, nil
@@ -158,6 +163,7 @@ type shaping struct {
 	times  []float64       // frames of the board, s of script time
 	own    []float64       // what the track shall say there
 	frame  float64         // s
+	draft  *sequence.Draft
 	spans  []shapeSpan
 
 	largest float64 // of the deviation that is drawn
@@ -191,8 +197,11 @@ func newShaping(m *sequence.Manuscript, p, shaped *interp.Performance, a *sequen
 		w.times[i] = p.ScriptTime(at[i])
 	}
 	w.part = curveOf(p, w.target)
-	was, now := fill(w.part, at), fill(curveOf(shaped, w.target), at)
 	var err error
+	if w.draft, err = sequence.NewDraft(m.Text, m.Script); err != nil {
+		return nil, err
+	}
+	was, now := fill(w.part, at), fill(curveOf(shaped, w.target), at)
 	if w.alone, err = trackCurve(m.Script, w.target); err != nil {
 		return nil, err
 	}
@@ -279,7 +288,7 @@ func (w *shaping) resting(t float64) bool {
 // have other values, too, which hold before and after. What is not a key of its own
 // cannot be drawn anew.
 func (w *shaping) between(keys []sequence.Key, first, last int, from, to float64) ([]knot, error) {
-	from, to = milli(from), math.Min(-milli(-to), w.m.Script.Length)
+	from, to = w.grid(from, math.Floor), math.Min(w.grid(to, math.Ceil), w.m.Script.Length)
 	rest := func(t float64) knot { return knot{time: t, value: w.alone.Value(t), fixed: true} }
 	var out []knot
 	switch {
@@ -311,8 +320,24 @@ func (w *shaping) between(keys []sequence.Key, first, last int, from, to float64
 	return out, nil
 }
 
-// milli gives the whole millisecond at or before a time in s.
-func milli(t float64) float64 { return math.Floor(t*1000+1e-6) / 1000 }
+// grid gives the time in s near to one that a new key can have: a whole frame where the
+// key before it is written in frames, else a whole millisecond.
+func (w *shaping) grid(t float64, round func(float64) float64) float64 {
+	like := t
+	if w.track != nil {
+		i := sort.Search(len(w.track.Keys), func(i int) bool { return w.track.Keys[i].Time > t })
+		like = w.track.Keys[max(0, i-1)].Time
+	}
+	step := w.draft.Step(like)
+	slack := 1e-6 // of a step: what is on the grid stays there
+	if round(0.5) > 0.5 {
+		slack = -slack
+	}
+	if step == 0.001 {
+		return round(t*1000+slack) / 1000
+	}
+	return round(t/step+slack) * step
+}
 
 // try draws all spans with keys so near to each other, and gives nil where a limit is
 // not kept so.
@@ -392,7 +417,7 @@ func (w *shaping) drawn(s shapeSpan, parts int) []knot {
 			n := math.Ceil(gap/most - 1e-9)
 			for j := 1.0; j < n; j++ {
 				at := s.knots[i-1].time + float64(gap*j/n)
-				if at = math.Round(at*1000) / 1000; at > knots[len(knots)-1].time+grain && at < k.time-grain {
+				if at = w.grid(at, math.Round); at > knots[len(knots)-1].time+grain && at < k.time-grain {
 					knots = append(knots, knot{time: at})
 				}
 			}

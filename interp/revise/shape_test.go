@@ -87,6 +87,7 @@ func TestShapeKeepsEveryLimit(t *testing.T) {
 		{"moves without a rest", "tracks:\n  pan: [[1s, 0], [1.2s, 30], [1.4s, 0], [1.6s, 30], [1.8s, 0], [3s, 0]]\n"},
 		{"a corner", "tracks:\n  pan: [[0s, 0], [1s, 50, linear], [2s, 50]]\n"},
 		{"a jump", "tracks:\n  pan: [[0s, 0], [1s, 30, hold], [2s, 30]]\n"},
+		{"in frames", "fps: 25\ntracks:\n  pan:\n    - [0f, 0]\n    - [25f, 0]   # stays\n    - [34f, 60]\n    - [50f, 60]\n"},
 		{"a spline", "tracks:\n  pan: [[0s, 0], [0.5s, 40, cubic], [0.8s, -40, cubic], [1.4s, 0, cubic], [2s, 0]]\n"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
