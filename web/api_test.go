@@ -55,6 +55,8 @@ func TestAPIPage(t *testing.T) {
 		fmt.Sprintf("one after another | %d MiB |", heavyDocument>>20), fmt.Sprintf("waveforms that are kept | %d |", mostWaves),
 		fmt.Sprintf("429 | %d wrong tokens came from an address within %.0f s: no token of it counts for %.0f s", mostGuesses, guessSpan.Seconds(), guessSpan.Seconds()),
 		fmt.Sprintf("After %d within %.0f s even the right one waits %.0f s", mostGuesses, guessSpan.Seconds(), guessSpan.Seconds()), fmt.Sprintf("%d addresses are remembered", mostBraked),
+		fmt.Sprintf("stays unasked for | %d, %.0f min |", mostProposals, proposalPatience.Minutes()), fmt.Sprintf("of a proposal | %d, %d |", mostSamples, mostLines),
+		fmt.Sprintf("%d to %d samples (%d MiB)", leastSamples, mostSamples, mostTake>>20),
 		fmt.Sprintf("ping every %.0f s", socketPing.Seconds()), fmt.Sprintf("waited for, %.0f s at most", firstPatience.Seconds()),
 	} {
 		if !strings.Contains(strings.ReplaceAll(string(text), "\n", " "), limit) {

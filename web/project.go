@@ -67,6 +67,7 @@ type Project struct {
 
 	proposals []*proposal       // one a motion at most
 	boxes     map[*mailbox]bool // of the pages
+	patience  time.Duration     // that a proposal stays when nobody asks for it
 
 	drafts  map[string]*draft // by their files, from the folder on
 	beside  []string          // files of other versions that were kept, which are motions, too
@@ -128,7 +129,7 @@ func Open(folder, file string, o Options) (*Project, error) {
 		return nil, err
 	}
 	p := &Project{folder: f, hearers: map[chan []byte]bool{}, make: maker{links: o.Links, tell: o.Tell, salt: []byte(rand.Text())}, heavy: make(chan struct{}, 1),
-		drafts: map[string]*draft{}, boxes: map[*mailbox]bool{}, woken: make(chan struct{}, 1)}
+		drafts: map[string]*draft{}, boxes: map[*mailbox]bool{}, patience: proposalPatience, woken: make(chan struct{}, 1)}
 	if p.make.links == nil {
 		p.make.links = func(*sequence.Rig) []check.Link { return nil }
 	}

@@ -38,8 +38,7 @@ var (
 
 // Record puts a take into the text of a motion: the track's own keys between its ends
 // give way. Keys stand on film frames where the motion counts in them, else on 10 ms;
-// where that cannot keep the tolerance, on 1 ms. The error is of sequence.Problems,
-// *fit.SampleError or *fit.OptionError.
+// where that cannot keep the tolerance, on 1 ms, unless the track is written in frames. The error is of sequence.Problems.
 func Record(m *sequence.Manuscript, t Take) (*Recorded, error) {
 	if err := t.within(m.Script); err != nil {
 		return nil, err
@@ -55,7 +54,7 @@ func Record(m *sequence.Manuscript, t Take) (*Recorded, error) {
 			values[i] = clamp(v+t.Values[i], t.Target)
 		}
 	}
-	out, err := t.fit(m.Script, values)
+	out, err := t.fit(m, values)
 	if err != nil {
 		return nil, err
 	}
@@ -99,14 +98,30 @@ func clamp(v float64, t sequence.Target) float64 {
 	return v
 }
 
+// Ease is the ease of the keys as documents write it; empty: they hold.
+func (r *Recorded) Ease() string {
+	if r.Fit.Ease == ease.None {
+		return ""
+	}
+	return r.Fit.EaseName()
+}
+
 // isSwitch reports whether a target is on or off.
 func (t Take) isSwitch() bool { return t.Target.Axis != nil && t.Target.Axis.Kind == sequence.Switch }
 
 // fit finds the keys.
-func (t Take) fit(s *sequence.Script, values []float64) (*Recorded, error) {
+func (t Take) fit(m *sequence.Manuscript, values []float64) (*Recorded, error) {
+	s := m.Script
 	grids := []fit.Grid{hundredths, thousandth}
 	if s.FPS.Given() {
-		grids = []fit.Grid{{Num: s.FPS.Num, Den: s.FPS.Den}, thousandth}
+		grids[0] = fit.Grid{Num: s.FPS.Num, Den: s.FPS.Den}
+		inFrames, err := t.inFrames(m)
+		if err != nil {
+			return nil, err
+		}
+		if inFrames {
+			grids = grids[:1]
+		}
 	}
 	o := fit.Options{Tolerance: t.Tolerance, Round: roundOf(t.Tolerance), Steps: t.isSwitch()}
 	var coarse *fit.CoarseError
@@ -116,15 +131,41 @@ func (t Take) fit(s *sequence.Script, values []float64) (*Recorded, error) {
 			continue
 		}
 		if err != nil {
-			return nil, err
+			return nil, sequence.Problems{{At: s.At, Text: "the take cannot be used: " + err.Error()}}
 		}
 		for i := range r.Keys {
 			r.Keys[i].Value = clamp(r.Keys[i].Value, t.Target)
 		}
 		return &Recorded{Fit: r, Grid: o.Grid}, nil
 	}
-	return nil, sequence.Problems{{At: s.At, Text: fmt.Sprintf("no keys at whole milliseconds keep the take to %s; they keep it to %s", sequence.FormatValue(t.Tolerance, t.Target.Unit()),
+	return nil, sequence.Problems{{At: s.At, Text: fmt.Sprintf("no keys at %s keep the take to %s; they keep it to %s", gridName(o.Grid), sequence.FormatValue(t.Tolerance, t.Target.Unit()),
 		sequence.FormatValue(coarse.Reached, t.Target.Unit())), Hint: "allow more tolerance"}}
+}
+
+// inFrames reports whether keys of the track are written in frames, as new ones will be.
+func (t Take) inFrames(m *sequence.Manuscript) (bool, error) {
+	d, err := sequence.NewDraft(m.Text, m.Script)
+	if err != nil {
+		return false, err
+	}
+	for _, tr := range m.Script.Tracks {
+		if tr.Target != t.Target {
+			continue
+		}
+		for _, k := range tr.Keys {
+			if d.Step(k.Time) > thousandth.Seconds(1) {
+				return true, nil
+			}
+		}
+	}
+	return false, nil
+}
+
+func gridName(g fit.Grid) string {
+	if g == thousandth {
+		return "whole milliseconds"
+	}
+	return "whole frames"
 }
 
 // roundOf gives the power of ten that values are rounded to: a fifth of the tolerance
@@ -219,9 +260,18 @@ func (r *Recorded) readBack(t Take, values []float64) error {
 	return nil
 }
 
-// trackValues gives what a target's own track says at ascending script times: neither
-// layers, nor controls, nor a pace. Without a track it rests.
+// trackValues gives what a target's own track says at ascending script times.
 func trackValues(s *sequence.Script, of sequence.Target, times []float64) ([]float64, error) {
+	curve, err := trackCurve(s, of)
+	if err != nil {
+		return nil, err
+	}
+	return fill(curve, times), nil
+}
+
+// trackCurve gives what a target's own track says over script time: neither layers, nor
+// controls, nor a pace. Without a track it rests.
+func trackCurve(s *sequence.Script, of sequence.Target) (*interp.Curve, error) {
 	alone := *s
 	alone.Layers, alone.Cues, alone.Pace, alone.Merged = nil, nil, nil, nil
 	for _, tr := range s.Merged {
@@ -233,11 +283,7 @@ func trackValues(s *sequence.Script, of sequence.Target, times []float64) ([]flo
 	if err != nil {
 		return nil, err
 	}
-	out := make([]float64, len(times))
-	curve := curveOf(p, of)
-	cursor := curve.Cursor()
-	cursor.Fill(out, times)
-	return out, nil
+	return curveOf(p, of), nil
 }
 
 func curveOf(p *interp.Performance, of sequence.Target) *interp.Curve {
