@@ -304,6 +304,7 @@ func TestCardSize(t *testing.T) {
 		t.Fatalf("%v: %s", err, out)
 	}
 	t.Logf("flash %d of 32768 bytes, static memory %d of %.0f", text+data, data+bss, small.memory)
+	checkReadme(t, "ATmega328P, for a card", text+data, data+bss)
 	if float64(text+data) > small.flash || float64(data+bss) > small.memory-300 {
 		t.Error("too large for an ATmega328P with a bootloader of 512 bytes and a stack of 300")
 	}

@@ -158,6 +158,7 @@ func TestMegaSize(t *testing.T) {
 		t.Fatalf("%v: %s", err, out)
 	}
 	t.Logf("flash %d of 262144 bytes, static memory %d of %.0f", text+data, data+bss, large.memory)
+	checkReadme(t, "ATmega2560, for both", text+data, data+bss)
 	if float64(text+data) > large.flash || float64(data+bss) > large.memory-1000 {
 		t.Error("too large for an ATmega2560 with its bootloader and a stack of 1000")
 	}

@@ -349,8 +349,10 @@ type sentFrame struct {
 	values []uint16
 }
 
-// simStep is how far host and chip get ahead of each other at most.
-const simStep = 500 * time.Microsecond
+// simStep is how far host and chip get ahead of each other at most, as the latency of a serial
+// port's driver is; each step is a word between two processes, which costs more than to
+// simulate it.
+const simStep = 2 * time.Millisecond
 
 func newSimLink(c *chip, clock live.Clock, baud int, ppm float64) *simLink {
 	l := &simLink{chip: c, clock: clock, baud: baud, width: 12, drift: ppm * 1e-6, zero: clock.Now(),

@@ -587,6 +587,7 @@ func TestSize(t *testing.T) {
 	data, _ := strconv.Atoi(f[1])
 	bss, _ := strconv.Atoi(f[2])
 	t.Logf("flash %d of 32768 bytes, static memory %d of 2048", text+data, data+bss)
+	checkReadme(t, "ATmega328P, for the wire", text+data, data+bss)
 	if text+data > 32768-512 || data+bss > 2048-300 {
 		t.Error("too large for an ATmega328P with a bootloader of 512 bytes and a stack of 300")
 	}

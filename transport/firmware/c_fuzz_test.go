@@ -23,7 +23,7 @@ import (
 
 // fuzzing are the flags of a program for libFuzzer. How deep the stack is differs with where
 // it begins, which is another place in each run.
-var fuzzing = []string{"-g", "-O1", "-fsanitize=fuzzer,address,undefined", "-fno-sanitize-coverage=stack-depth", "-fno-sanitize-recover=all"}
+var fuzzing = []string{"-g1", "-O1", "-fsanitize=fuzzer,address,undefined", "-fno-sanitize-coverage=stack-depth", "-fno-sanitize-recover=all"}
 
 // fuzzerOf compiles a program for libFuzzer, and skips the test where clang has none.
 func fuzzerOf(t testing.TB, c *firmware.Config, sources []string, flags ...string) string {

@@ -2,9 +2,11 @@ package firmware_test
 
 import (
 	"fmt"
+	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -63,5 +65,25 @@ func TestSizesOnAVR(t *testing.T) {
 	t.Logf("player and decoder: %d bytes of memory; all: %d of flash; most stack %d: %s", ram, flash, most, filepath.Base(deepest))
 	if ram >= 1000 || flash > 20_000 || most > 120 {
 		t.Errorf("%d bytes of memory, %d of flash, %d of stack", ram, flash, most)
+	}
+}
+
+// checkReadme holds the sizes of a program against a row of the table in the README, to 1 %:
+// compilers differ a little.
+func checkReadme(t *testing.T, row string, flash, memory int) {
+	t.Helper()
+	b, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	line := regexp.MustCompile(`(?m)^\| ` + regexp.QuoteMeta(row) + ` \| ([\d,]+) of .*? \| ([\d,]+) \+ `).FindSubmatch(b)
+	if line == nil {
+		t.Fatalf("README.md has no row %q", row)
+	}
+	for i, size := range []int{flash, memory} {
+		said, err := strconv.Atoi(strings.ReplaceAll(string(line[1+i]), ",", ""))
+		if err != nil || math.Abs(float64(said-size)) > 0.01*float64(size) {
+			t.Errorf("%s: README.md says %d bytes of %s, measured %d", row, said, []string{"flash", "memory"}[i], size)
+		}
 	}
 }
