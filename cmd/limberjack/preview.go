@@ -42,7 +42,7 @@ follows the files: what an editor saves is read, checked and drawn at once. File
 with errors show their places, and the last good motion stays. Ctrl-C ends it.
 
 It reads the folder of the file and nothing outside it; --folder names a wider one.
-It changes no file but a motion that is edited in the page.
+It changes no file but a motion that is edited in the page, and a rig that is calibrated there.
 
 The page can also rehearse on the real boards. One page drives, the others watch, and
 each can stop. A page that is closed, hidden or not heard of for a second stops what

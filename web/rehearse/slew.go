@@ -20,7 +20,7 @@ import (
 const (
 	slewStill  = 1.0 // in which the axis stands before the step
 	slewFlash  = 0.5 // for which the lamp is on
-	slewLength = 4.0 // until then the axis has arrived
+	slewLength = 3.0 // until then the axis has arrived
 	mostRuns   = 50  // that are kept
 )
 

@@ -54,7 +54,7 @@ export function createSlew(bench) {
   const save = button("Write to the rig", () => void reckon(true));
   const result = make("div", { class: "result", role: "status" });
   const films = make("div", { class: "films" },
-    make("div", { class: "row" }, fps.label, make("label", {}, make("span", { text: "Reading" }), sureness), make("label", {}, make("span", { text: "Lamp" }), where), rates),
+    make("div", { class: "row" }, fps.label, make("label", {}, make("span", { text: "Reading" }), sureness), make("label", {}, make("span", { text: "The lamp stands" }), where), rates),
     make("table", {}, make("caption", { text: "Frames, counted from the first with the light" }),
       make("thead", {}, make("tr", {}, make("th", { scope: "col", text: "Film" }), make("th", { scope: "col", text: "To the first movement" }), make("th", { scope: "col", text: "To rest" }))), body),
     make("div", { class: "row" }, more, work, save), result);
@@ -129,6 +129,7 @@ export function createSlew(bench) {
     const list = [["Speed", figureText(speed, `${unit}/s`)], ...(per60 ? [/** @type {[string, string]} */ (["As in a data sheet", figureText(per60, "s/60\u00b0")])] : []), ["Delay from the pulse to the first movement", figureText(delay, "ms", 1000)]];
     result.replaceChildren(make("dl", {}, ...list.map(([label, text]) => make("div", {}, make("dt", { class: "label", text: label }), make("dd", { text })))),
       make("p", { class: "hint", text: `${how}.${linked ? ` The horn went by ${valueText(moved, estimate.unit)}: the speed is that of the horn, as in data sheets.` : ""}${late > 0 ? ` The pulse came ${(late * 1000).toFixed(1)} ms after the light, which is taken off.` : ""} True within this, in about 95 of 100 such measurements.` }));
+    result.scrollIntoView({ block: "nearest" });
   }
 
   return {
