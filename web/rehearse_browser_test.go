@@ -340,7 +340,6 @@ func TestPageLosesBoards(t *testing.T) {
 // more, and nobody is told.
 type cable struct {
 	net.Listener
-	mu  sync.Mutex
 	cut chan struct{}
 }
 

@@ -39,7 +39,7 @@ export const besides = [
   },
   { title: "While editing", id: "edit", list: editKeys.map(({ label, words }) => ({ labels: [label], words })) },
   { title: "On the keys of a row, while editing", id: "edit-keys", list: listKeys },
-  { title: "While boards are armed, everywhere", id: "rehearse", list: [{ labels: ["Esc"], words: "stop the boards; again: drop the pulses, and what carries weight falls" }] },
+  { title: "While boards are armed, everywhere", id: "rehearse", list: [{ labels: ["Esc"], words: "stop the boards; again: drop the pulses, and what carries weight falls" }, { labels: ["Space"], words: "in the page that drives: play on the boards, or hold them where they are" }] },
   {
     title: "Wherever something is open", id: "open", list: [
       { labels: ["Esc"], words: "close the note, list or dialog" },
