@@ -444,7 +444,7 @@ func (p *plan) same(a, b *yaml.Node) bool {
 	if text, ok := p.texts[a]; ok {
 		return b.Kind == yaml.ScalarNode && b.Value == text
 	}
-	if a.Kind != b.Kind || a.Value != b.Value || a.Tag != b.Tag || a.Anchor != b.Anchor {
+	if a.Kind != b.Kind || a.Value != b.Value || tagOf(a) != tagOf(b) || a.Anchor != b.Anchor {
 		return false
 	}
 	content := a.Content
@@ -460,6 +460,15 @@ func (p *plan) same(a, b *yaml.Node) bool {
 		}
 	}
 	return true
+}
+
+// tagOf gives the tag of a node. Numbers have one tag: the reader of long lists does not
+// tell whole ones apart.
+func tagOf(n *yaml.Node) string {
+	if n.Tag == "!!int" {
+		return "!!float"
+	}
+	return n.Tag
 }
 
 // others refuses changes that give another meaning to a time that no change names,

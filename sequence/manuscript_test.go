@@ -326,3 +326,14 @@ func exampleManuscript(t testing.TB, file string) *Manuscript {
 	}
 	return m
 }
+
+// A whole number may come into a list that is read as a run of plain items, too.
+func TestChangeWholeNumber(t *testing.T) {
+	text := changeHead + "tracks:\n  a:\n    - [0s, 0]\n    - [1s, 4]\n    - [2s, 8]\n    - [3s, 0]\n"
+	for _, value := range []string{"3", "-3", "0", "3.5"} {
+		out, err := changed(t, manuscript(t, text), `[{"do":"add-key","track":"a","time":1.5,"value":`+value+`}]`)
+		if err != nil || !strings.Contains(string(out.Text), "    - [1.5s, "+value+"]\n") {
+			t.Errorf("%s: %v", value, err)
+		}
+	}
+}

@@ -32,6 +32,14 @@ func (s *Server) mend(w http.ResponseWriter, r *http.Request, _ int) {
 		member{"catchUp", &catchUp, true}, member{"tolerance", &tolerance, true}) {
 		return
 	}
+	if kind == kindShape && (o.Fastest || o.Stagger || catchUp != nil || tolerance != nil) {
+		faultBody.refuse(w, `"kind" is "shape", which takes no options; leave them out`)
+		return
+	}
+	if kind == kindShape {
+		s.proposed(w, r, base, kind, shaping)
+		return
+	}
 	if why := mendOptions(&o, kind, catchUp, tolerance); why != "" {
 		faultBody.refuse(w, why)
 		return
@@ -46,7 +54,7 @@ func mendOptions(o *revise.RetimeOptions, kind string, catchUp, tolerance *float
 	case kindKeys:
 		o.Keys = true
 	default:
-		return `"kind" is ` + quoted(kind) + `; "retime" or "retime-keys" will do`
+		return `"kind" is ` + quoted(kind) + `; "retime", "retime-keys" or "shape" will do`
 	}
 	if catchUp != nil {
 		if o.CatchUp = *catchUp; o.CatchUp == 0 {
@@ -68,12 +76,13 @@ func mendOptions(o *revise.RetimeOptions, kind string, catchUp, tolerance *float
 
 // retiming plans a retiming.
 func (p *Project) retiming(o revise.RetimeOptions) planned {
-	return func(m *sequence.Manuscript, from *take) (*outcome, error) {
+	return func(m *sequence.Manuscript, _ *take, stop func() bool) (*outcome, error) {
 		var csv *paceFile
 		o.PaceFile = func(knots []sequence.Knot) string {
 			csv = p.paceFileFor(m.Script.File, sequence.PaceCSV(knots))
 			return filepath.Base(csv.name)
 		}
+		o.Stop = stop
 		done, err := revise.Retime(m.Script, m.Text, o)
 		var stuck *mend.Stuck
 		switch {
@@ -188,4 +197,34 @@ func hunksOf(before, after []byte) []hunk {
 }
 
 // ShapeFigures are what came of a shape.
-type ShapeFigures struct{}
+type ShapeFigures struct {
+	Axes []ShapeFigure `json:"axes"`
+}
+
+// ShapeFigure is what a shape does to an axis.
+type ShapeFigure struct {
+	Axis    string `json:"axis"`
+	Unit    string `json:"unit"`
+	Largest figure `json:"largest"` // from the motion as it is written
+	At      figure `json:"at"`      // s
+	Added   int    `json:"added"`   // keys
+	Moved   int    `json:"moved"`   // keys with another value or ease
+}
+
+// shaping plans a shape.
+func shaping(m *sequence.Manuscript, _ *take, stop func() bool) (*outcome, error) {
+	done, err := revise.Shape(m, stop)
+	switch {
+	case errors.Is(err, revise.ErrKept):
+		return nil, sequence.Problems{{At: m.Script.At, Text: err.Error()}}
+	case err != nil:
+		return nil, err
+	}
+	f := &ShapeFigures{}
+	var parts []string
+	for _, a := range done.Axes {
+		f.Axes = append(f.Axes, ShapeFigure{a.Axis.Name, a.Axis.Unit, figure(a.Largest), figure(a.At), a.Added, a.Moved})
+		parts = append(parts, fmt.Sprintf("%s differs by %s at most, at %s, with %s more", a.Axis.Name, sequence.FormatValue(a.Largest, a.Axis.Unit), sequence.FormatSeconds(a.At), counted(a.Added, "key")))
+	}
+	return &outcome{text: done.Script.Text, told: strings.Join(parts, "; "), more: figures{ShapeFigures: f}}, nil
+}

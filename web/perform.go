@@ -9,8 +9,6 @@ import (
 	"net/http"
 	"strings"
 
-	"limberjack/interp/ease"
-	"limberjack/interp/fit"
 	"limberjack/interp/revise"
 	"limberjack/sequence"
 )
@@ -171,36 +169,26 @@ func targetOf(s *sequence.Script, row string) (sequence.Target, sequence.Problem
 }
 
 // plan puts the take into the text of a motion.
-func (rec rowTake) plan(m *sequence.Manuscript, from *take) (*outcome, error) {
+func (rec rowTake) plan(m *sequence.Manuscript, from *take, _ func() bool) (*outcome, error) {
 	target, bad := targetOf(m.Script, rec.row)
 	if bad != nil {
 		return nil, bad
 	}
 	t := revise.Take{Target: target, Times: rec.scriptTimes(from), Values: rec.values, Tolerance: rec.tolerance, Add: rec.add}
 	done, err := revise.Record(m, t)
-	var sample *fit.SampleError
-	var option *fit.OptionError
-	switch {
-	case errors.As(err, &sample):
-		return nil, sequence.Problems{{At: m.Script.At, Text: fmt.Sprintf("sample %d of the take: %s", sample.Sample, sample.Msg)}}
-	case errors.As(err, &option):
-		return nil, sequence.Problems{{At: m.Script.At, Text: option.Msg}}
-	case err != nil:
+	if err != nil {
 		return nil, err
 	}
-	f := done.Fit
-	figures := &TakeFigures{Samples: f.Samples, Keys: len(f.Keys), Greatest: figure(f.Greatest), Raw: figure(done.Greatest), RMS: figure(done.RMS), Smoothed: figure(f.Smoothed),
-		Tolerance: figure(rec.tolerance), Ease: "hold", Grid: figure(done.Grid.Seconds(1)), Unit: target.Unit()}
-	if f.Ease != ease.None {
-		figures.Ease = f.EaseName()
+	r, unit := done.Fit, target.Unit()
+	f := &TakeFigures{Samples: r.Samples, Keys: len(r.Keys), Greatest: figure(r.Greatest), Raw: figure(done.Greatest), RMS: figure(done.RMS), Smoothed: figure(r.Smoothed),
+		Tolerance: figure(rec.tolerance), Ease: "hold", Grid: figure(done.Grid.Seconds(1)), Unit: unit}
+	if name := done.Ease(); name != "" {
+		f.Ease = name
 	}
-	unit := target.Unit()
-	told := fmt.Sprintf("%d samples of %s become %s, at most %s from the smoothed take and %s from what was recorded", f.Samples, target.Name(), counted(len(f.Keys), "key"),
-		sequence.FormatValue(f.Greatest, unit), sequence.FormatValue(done.Greatest, unit))
-	return &outcome{text: done.Script.Text, told: told, more: figures.alone()}, nil
+	told := fmt.Sprintf("%d samples of %s become %s, at most %s from the smoothed take and %s from what was recorded", r.Samples, target.Name(), counted(len(r.Keys), "key"),
+		sequence.FormatValue(r.Greatest, unit), sequence.FormatValue(done.Greatest, unit))
+	return &outcome{text: done.Script.Text, told: told, more: figures{TakeFigures: f}}, nil
 }
-
-func (t *TakeFigures) alone() figures { return figures{TakeFigures: t} }
 
 // scriptTimes gives the times of the samples in script time, in which keys are.
 func (rec rowTake) scriptTimes(from *take) []float64 {

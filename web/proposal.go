@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"limberjack/interp/check"
+	"limberjack/interp/mend"
 	"limberjack/sequence"
 )
 
@@ -96,7 +97,7 @@ type proposal struct {
 }
 
 // planned works a new text of a motion out from the one that is there.
-type planned func(m *sequence.Manuscript, from *take) (*outcome, error)
+type planned func(m *sequence.Manuscript, from *take, stop func() bool) (*outcome, error)
 
 // propose begins the work on a proposal. busy reports whether something else needs the
 // processors more.
@@ -132,7 +133,7 @@ func (p *Project) propose(ctx context.Context, name, base, kind string, busy fun
 	var out *outcome
 	var why error
 	p.errands.sendAfter(func(ctx context.Context) { rest(ctx, pr.ctx, busy) }, func(stop func() bool) ([]byte, error) {
-		out, why = p.workOut(pr, text, plan)
+		out, why = p.workOut(pr, text, plan, func() bool { return stop() || pr.ctx.Err() != nil })
 		return []byte{}, why
 	}, func(body []byte) {
 		if why == nil && out == nil {
@@ -216,14 +217,15 @@ func (p *Project) partStale() {
 }
 
 // workOut makes the take of what a plan proposes.
-func (p *Project) workOut(pr *proposal, text *sequence.Manuscript, plan planned) (out *outcome, err error) {
+func (p *Project) workOut(pr *proposal, text *sequence.Manuscript, plan planned, stop func() bool) (out *outcome, err error) {
 	defer p.make.caught(pr.motion.file, &err)
-	out, err = plan(text, pr.from)
-	if err != nil {
+	out, err = plan(text, pr.from, stop)
+	switch {
+	case errors.Is(err, mend.ErrStopped) && pr.ctx.Err() == nil:
+		return nil, sequence.Problems{{At: text.Script.At, Text: "working it out takes longer than the page waits for (" + buildPatience.String() + ")",
+			Hint: "limberjack retime and limberjack shape take the time that they need"}}
+	case err != nil:
 		return nil, err
-	}
-	if pr.ctx.Err() != nil {
-		return nil, errStopped
 	}
 	next, err := sequence.OpenManuscript(out.text, text.Script, p.openBeside(out.pace))
 	if err != nil {

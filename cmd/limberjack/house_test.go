@@ -29,7 +29,7 @@ var rooms = map[string][]string{
 	"interp/nearest":        {"interp/ease"},
 	"interp/warp":           {"interp/poly"},
 	"interp/mend":           {"interp", "interp/ease", "interp/nearest", "interp/warp", "sequence"},
-	"interp/revise":         {"interp", "interp/check", "interp/drive", "interp/ease", "interp/fit", "interp/mend", "sequence"},
+	"interp/revise":         {"interp", "interp/check", "interp/drive", "interp/ease", "interp/fit", "interp/mend", "interp/poly", "interp/spline", "sequence"},
 	"transport/samples":     {"interp", "interp/drive"},
 	"transport/timeline":    {"interp", "interp/linkage", "sequence"},
 	"transport/wire":        {},

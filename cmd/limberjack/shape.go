@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"os"
 	"path/filepath"
 	"strings"
 
@@ -12,6 +13,7 @@ import (
 
 	"limberjack/interp"
 	"limberjack/interp/mend"
+	"limberjack/interp/revise"
 	"limberjack/sequence"
 	"limberjack/transport/samples"
 	"limberjack/transport/timeline"
@@ -33,22 +35,31 @@ Timing stays; the shape of fast moves gives way. Keys with hold: true are met
 exactly.
 
 A csv file holds the time and each axis at the board's frames. The endings .json,
-.vcd and .h choose the forms of export.`,
+.vcd and .h choose the forms of export.
+
+A file that ends in .motion.yaml becomes the motion itself, with keys that keep the
+limits: where the two differ, keys of the track take other values and the ease
+cubic, and a few come between. It is judged by the check, and a little farther from
+the script than the nearest motion, which no few keys can draw.`,
 		Example: `  limberjack shape storm.motion.yaml -o storm.csv
-  limberjack shape storm.motion.yaml -o storm.vcd`,
+  limberjack shape storm.motion.yaml -o storm.vcd
+  limberjack shape storm.motion.yaml -o gentler.motion.yaml`,
 		Args: needs(1, 1, "one motion", "limberjack shape storm.motion.yaml -o storm.csv"),
 		RunE: func(c *cobra.Command, args []string) error {
 			o.file = args[0]
 			return runShape(o, c.OutOrStdout())
 		},
 	}
-	c.Flags().StringVarP(&o.out, "output", "o", "", "file to write: its ending is csv, json, vcd or h")
+	c.Flags().StringVarP(&o.out, "output", "o", "", "file to write: its ending is csv, json, vcd, h or motion.yaml")
 	return c
 }
 
 func runShape(o shapeOptions, out io.Writer) error {
 	if o.out == "" {
 		return errors.New("shape needs a file to write: -o FILE.csv")
+	}
+	if strings.HasSuffix(o.out, ".motion.yaml") {
+		return shapeKeys(o, out)
 	}
 	p, err := compileMotion(o.file)
 	if err != nil {
@@ -76,6 +87,44 @@ func runShape(o shapeOptions, out io.Writer) error {
 	}
 	if changed == 0 {
 		fmt.Fprintln(out, "nothing to shape: every axis keeps its limits as it is written")
+	}
+	fmt.Fprintln(out, o.out)
+	return nil
+}
+
+// shapeKeys writes the motion with keys that keep the limits.
+func shapeKeys(o shapeOptions, out io.Writer) error {
+	script, err := sequence.LoadMotion(openFile, o.file)
+	if err != nil {
+		return err
+	}
+	text, err := os.ReadFile(o.file)
+	if err != nil {
+		return fmt.Errorf("%s cannot be read: %w", o.file, reason(err))
+	}
+	m, err := sequence.NewManuscript(text, script)
+	if err != nil {
+		return err
+	}
+	done, err := revise.Shape(m, nil)
+	switch {
+	case errors.Is(err, revise.ErrKept):
+		fmt.Fprintln(out, err)
+	case err != nil:
+		return err
+	default:
+		m = done.Script
+		for _, a := range done.Axes {
+			fmt.Fprintf(out, "%s: at most %s from the script, at %s; %d keys came, and %d have another value or ease\n", a.Axis.Name,
+				sequence.FormatValue(a.Largest, a.Axis.Unit), sequence.FormatSeconds(a.At), a.Added, a.Moved)
+		}
+	}
+	var files outputs
+	if err := files.write(o.out, func(w io.Writer) error { _, err := w.Write(m.Text); return err }); err != nil {
+		return err
+	}
+	if err := files.commit(); err != nil {
+		return err
 	}
 	fmt.Fprintln(out, o.out)
 	return nil
@@ -113,7 +162,7 @@ func writeShaped(name string, p *interp.Performance) error {
 		_, err = writeTimelines(name, form, lines)
 		return err
 	}
-	return fmt.Errorf("%s has no ending that shape knows; it may be .csv, .json, .vcd or .h", name)
+	return fmt.Errorf("%s has no ending that shape knows; it may be .csv, .json, .vcd, .h or .motion.yaml", name)
 }
 
 // finestRate is the greatest frame rate of the boards of a performance.

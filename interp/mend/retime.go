@@ -1,6 +1,7 @@
 package mend
 
 import (
+	"errors"
 	"math"
 	"sort"
 
@@ -22,7 +23,13 @@ type Options struct {
 	// which one is over its limit. The plan is tightened there until it holds.
 	// Nil: the bound is trusted.
 	Loads func(*interp.Performance) []Load
+	// Stop is asked before each plan that Retime makes; where it is true, the work ends
+	// with ErrStopped. Nil: it goes on to its end.
+	Stop func() bool
 }
+
+// ErrStopped says that the work was given up, as it was asked to.
+var ErrStopped = errors.New("given up")
 
 // Load is the greatest current of a supply in a stretch of performance time.
 type Load struct {
@@ -624,6 +631,9 @@ func (r *retimer) finestFrame() float64 {
 
 // attempt makes a plan and certifies it.
 func (r *retimer) attempt(t tight) (attempt, error) {
+	if r.options.Stop != nil && r.options.Stop() {
+		return attempt{}, ErrStopped
+	}
 	made, err := r.plan(t)
 	if err != nil {
 		return attempt{}, err

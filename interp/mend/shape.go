@@ -35,13 +35,28 @@ func (s AxisShape) Changed() bool { return s.Largest > 0 }
 //
 // The error is of type sequence.Problems where held keys cannot all be met.
 func Shape(p *interp.Performance) (*interp.Performance, []AxisShape, error) {
+	return shapeAll(p, nil, 0)
+}
+
+// ShapeAxis is Shape of one axis alone, under limits from which a share is taken away,
+// from 0 up to less than 1: for a result that is to be drawn with fewer points.
+func ShapeAxis(p *interp.Performance, axis *sequence.Axis, share float64) (*interp.Performance, error) {
+	shaped, _, err := shapeAll(p, axis, share)
+	return shaped, err
+}
+
+// shapeAll shapes one axis, or all where only is nil.
+func shapeAll(p *interp.Performance, only *sequence.Axis, share float64) (*interp.Performance, []AxisShape, error) {
 	horns := map[*sequence.Axis][]float64{}
 	var shapes []AxisShape
 	var problems sequence.Problems
 	for _, a := range p.Axes {
 		limits := a.Spec.HornLimits()
-		if !shapeable(a.Spec) || (!limits.Speed.Known() && !limits.Acceleration.Known() && !limits.Jerk.Known()) {
+		if only != nil && a.Spec != only || !shapeable(a.Spec) || (!limits.Speed.Known() && !limits.Acceleration.Known() && !limits.Jerk.Known()) {
 			continue
+		}
+		for _, l := range []*sequence.Figure{&limits.Speed, &limits.Acceleration, &limits.Jerk} {
+			l.V *= 1 - share
 		}
 		x, s, err := shapeAxis(p, a, limits)
 		var stuck *nearest.Infeasible

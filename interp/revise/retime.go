@@ -24,6 +24,9 @@ type RetimeOptions struct {
 	// PaceFile gives the name of the file beside the motion to which the knots of a
 	// pace go where they are many.
 	PaceFile func(knots []sequence.Knot) string
+	// Stop is asked now and then; where it is true, the work ends with mend.ErrStopped.
+	// Nil: it goes on to its end.
+	Stop func() bool
 }
 
 // OptionError says which option cannot be, and what would do.
@@ -63,7 +66,7 @@ func Retime(script *sequence.Script, text []byte, o RetimeOptions) (*Retimed, er
 	if err := o.Check(); err != nil {
 		return nil, err
 	}
-	w, err := newRewriting(script, text)
+	w, err := newRewriting(script, text, o.Stop)
 	if err != nil {
 		return nil, err
 	}
@@ -78,7 +81,7 @@ func Retime(script *sequence.Script, text []byte, o RetimeOptions) (*Retimed, er
 			}
 		}
 	}
-	options := mend.Options{Fastest: o.Fastest, CatchUp: o.CatchUp, Tolerance: o.Within / 100, Loads: loadsOf}
+	options := mend.Options{Fastest: o.Fastest, CatchUp: o.CatchUp, Tolerance: o.Within / 100, Loads: loadsOf, Stop: o.Stop}
 	var stuck *mend.Stuck
 	if out.Paced, err = mend.Retime(w.script, options); errors.As(err, &stuck) && o.Keys {
 		out.Paced = nil
@@ -123,7 +126,7 @@ func (r *Retimed) Remains() sequence.Problems {
 	var out sequence.Problems
 	for _, m := range missing {
 		out = append(out, sequence.Problem{At: m.To, Text: fmt.Sprintf("between %s and this lock at %s, %.2f s are missing, even at the catch-up; most of the time goes to %s",
-			m.From, sequence.FormatSeconds(m.ToS), math.Max(0.01, m.Seconds), m.Why)})
+			sequence.FormatSeconds(m.FromS), sequence.FormatSeconds(m.ToS), math.Max(0.01, m.Seconds), m.Why)})
 	}
 	for _, e := range worstLeft(left) {
 		out = append(out, leftProblem(e))

@@ -20,14 +20,15 @@ type rewriting struct {
 	text     []byte // as it is now
 	tried    []byte // as it was moved last, and
 	read     *sequence.Script
+	stop     func() bool // nil: never
 }
 
-func newRewriting(script *sequence.Script, text []byte) (*rewriting, error) {
+func newRewriting(script *sequence.Script, text []byte, stop func() bool) (*rewriting, error) {
 	bare, err := sequence.SetPace(text, "")
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", script.File, err)
 	}
-	w := &rewriting{script: script, original: text, bare: bare, tried: bare}
+	w := &rewriting{script: script, original: text, bare: bare, tried: bare, stop: stop}
 	if w.read, err = sequence.Reread(script, bare); err != nil {
 		return nil, err
 	}
@@ -45,6 +46,9 @@ func (w *rewriting) advance() (err error) {
 
 // Move writes the text with its times moved and reads it back.
 func (w *rewriting) Move(m sequence.Moves) (*sequence.Script, error) {
+	if w.stop != nil && w.stop() {
+		return nil, mend.ErrStopped
+	}
 	text, err := w.Rewrite(m)
 	if err != nil {
 		return nil, err

@@ -38,8 +38,7 @@ var (
 
 // Record puts a take into the text of a motion: the track's own keys between its ends
 // give way. Keys stand on film frames where the motion counts in them, else on 10 ms;
-// where that cannot keep the tolerance, on 1 ms. The error is of sequence.Problems,
-// *fit.SampleError or *fit.OptionError.
+// where that cannot keep the tolerance, on 1 ms. The error is of sequence.Problems.
 func Record(m *sequence.Manuscript, t Take) (*Recorded, error) {
 	if err := t.within(m.Script); err != nil {
 		return nil, err
@@ -99,6 +98,14 @@ func clamp(v float64, t sequence.Target) float64 {
 	return v
 }
 
+// Ease is the ease of the keys as documents write it; empty: they hold.
+func (r *Recorded) Ease() string {
+	if r.Fit.Ease == ease.None {
+		return ""
+	}
+	return r.Fit.EaseName()
+}
+
 // isSwitch reports whether a target is on or off.
 func (t Take) isSwitch() bool { return t.Target.Axis != nil && t.Target.Axis.Kind == sequence.Switch }
 
@@ -116,7 +123,7 @@ func (t Take) fit(s *sequence.Script, values []float64) (*Recorded, error) {
 			continue
 		}
 		if err != nil {
-			return nil, err
+			return nil, sequence.Problems{{At: s.At, Text: "the take cannot be used: " + err.Error()}}
 		}
 		for i := range r.Keys {
 			r.Keys[i].Value = clamp(r.Keys[i].Value, t.Target)
@@ -219,9 +226,18 @@ func (r *Recorded) readBack(t Take, values []float64) error {
 	return nil
 }
 
-// trackValues gives what a target's own track says at ascending script times: neither
-// layers, nor controls, nor a pace. Without a track it rests.
+// trackValues gives what a target's own track says at ascending script times.
 func trackValues(s *sequence.Script, of sequence.Target, times []float64) ([]float64, error) {
+	curve, err := trackCurve(s, of)
+	if err != nil {
+		return nil, err
+	}
+	return fill(curve, times), nil
+}
+
+// trackCurve gives what a target's own track says over script time: neither layers, nor
+// controls, nor a pace. Without a track it rests.
+func trackCurve(s *sequence.Script, of sequence.Target) (*interp.Curve, error) {
 	alone := *s
 	alone.Layers, alone.Cues, alone.Pace, alone.Merged = nil, nil, nil, nil
 	for _, tr := range s.Merged {
@@ -233,11 +249,7 @@ func trackValues(s *sequence.Script, of sequence.Target, times []float64) ([]flo
 	if err != nil {
 		return nil, err
 	}
-	out := make([]float64, len(times))
-	curve := curveOf(p, of)
-	cursor := curve.Cursor()
-	cursor.Fill(out, times)
-	return out, nil
+	return curveOf(p, of), nil
 }
 
 func curveOf(p *interp.Performance, of sequence.Target) *interp.Curve {
