@@ -4,7 +4,7 @@ import { ask, connect, createFollower, motionOf, motionPath, projectIn } from ".
 import { createControls } from "./controls.js";
 import { byId } from "./dom.js";
 import { createEdit } from "./edit/edit.js";
-import { early } from "./first.js";
+import { early, forget } from "./first.js";
 import { createHelp } from "./help.js";
 import { listen } from "./keys.js";
 import { createLoop } from "./loop.js";
@@ -103,6 +103,7 @@ function takeProject(project) {
 function follow() {
   const { project, motion } = store.get();
   if (!edit?.editor.leads(project?.motions.find((m) => m.name === motion)?.revision ?? "")) void follower.follow();
+  forget(); // it has what was asked for early
 }
 
 // For the browser's console, and for tests that drive the page.
