@@ -85,6 +85,7 @@ export function createSheet({ element, store, actions, request, taken = () => fa
 
   const resized = new ResizeObserver(refresh);
   resized.observe(element);
+  resized.observe(scroller); // another part may take some of its height
   function refresh() {
     stale = true;
     request();
