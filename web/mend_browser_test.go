@@ -201,8 +201,17 @@ func TestMendByKeyboard(t *testing.T) {
 	if n := get[int](b, `s.score.findings.filter(f => f.severity === 'error').length`); n != 2 {
 		t.Errorf("%d errors after the mend, and not 2", n)
 	}
-	m.tabTo("Undo")
+	// There is nothing more to stretch, and the page says why not.
+	m.tabTo("Propose")
 	b.keys(kb.Enter)
+	b.until("it is refused", `document.querySelector('.mend-problems') && document.querySelector('.mend-says').textContent.includes('nothing can be proposed') && document.querySelector('.mend-problems').textContent.includes('nothing to stretch')`)
+	b.shoot("mend-refused")
+	m.tabTo("Drop")
+	b.keys(kb.Enter)
+	b.keys("e")
+	b.until("it can be edited", `s.edit.on`)
+	const control = 2 // bit of Input.dispatchKeyEvent's modifiers
+	run(b, chromedp.KeyEvent("z", chromedp.KeyModifiers(control)))
 	b.until("it is undone", `s.score.undo === 0 && s.score.redo === 1`)
 	if now := m.written(); !bytes.Equal(now, m.was) {
 		t.Error("undone, the file is another one")

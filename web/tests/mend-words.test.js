@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { describe, test } from "node:test";
 import { mendFor } from "../page/mend/door.js";
-import { figureRows, lineRows, linesText, movesText, nameOf, requestOf, shortText, timeMap, ways } from "../page/mend/words.js";
+import { axisTexts, figureRows, lineRows, linesText, movesText, nameOf, requestOf, shortText, timeMap, ways } from "../page/mend/words.js";
 
 /** @param {number} at @returns {any} */
 const key = (at) => ({ at });
@@ -73,6 +73,8 @@ describe("what a proposal comes to", () => {
   test("with nothing longer", () => assert.equal(shortText(told({ figures: { ...figures, lengthAfter: 24, errorsBefore: 1, errorsAfter: 1 } })), "24 s long as before, 1 error as before"));
   test("as a table", () => assert.deepEqual(figureRows(told({ figures })), [
     { what: "Length", before: "24 s", after: "24.47 s" }, { what: "Errors", before: "5", after: "2" }, { what: "Warnings", before: "3", after: "3" }]));
+  test("of a shape, axis by axis", () => assert.deepEqual(axisTexts(told({ figures: { ...figures, axes: [{ axis: "arm", unit: "deg", largest: 3.25, at: 8.5, added: 1, moved: 2 }] } })),
+    ["arm: at most 3.25\u00b0 from what is written, at 8.5 s; 1 key added, 2 changed"]));
   test("before it is ready there are no figures", () => assert.deepEqual([figureRows(told({})), shortText(told({}))], [[], ""]));
   test("keys and marks that move", () => assert.equal(movesText(score(10, [0, 2, 4], { gust: 2 }), score(11, [0, 2.5, 5], { gust: 2.5 })), "2 keys and 1 mark move, by 1.00 s later at most"));
   test("keys that are new", () => assert.equal(movesText(score(10, [0, 2]), score(10, [0, 1, 2])), "arm has 3 keys instead of 2"));

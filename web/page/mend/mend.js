@@ -8,7 +8,7 @@ import { post } from "../edit/session.js";
 import { createScene } from "../sheet/scene.js";
 import { mendFor } from "./door.js";
 import { createGhosts } from "./ghosts.js";
-import { figureRows, lineRows, linesText, movesText, nameOf, options, requestOf, shortText, timeMap, ways } from "./words.js";
+import { axisTexts, figureRows, lineRows, linesText, movesText, nameOf, options, requestOf, shortText, timeMap, ways } from "./words.js";
 
 /** @typedef {import("../types.js").State} State */
 /** @typedef {import("../types.js").Score} Score */
@@ -33,6 +33,7 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
   let fault = "";
   let asking = false;
   let accepted = ""; // id of what this page took over
+  let pending = ""; // revision of the text that it is to replace
   /** @type {Record<"present"|"proposed", Version>|null} */
   let pair = null;
   /** @type {"present"|"proposed"} */
@@ -124,7 +125,7 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
     }
     accept.hidden = !ready;
     drop.hidden = !ready && state !== "refused";
-    undo.hidden = accepted === "" || told !== null;
+    undo.hidden = accepted === "" || pending !== "" || told !== null;
     again.hidden = !gone;
     const closed = (told !== null && !gone && !anew) || asking;
     other.hidden = told === null || gone || anew || busy;
@@ -133,7 +134,7 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
     fillAbout();
     write(stripText, told && here ? `${nameOf(told.kind)}: ${shortText(told)}.` : "");
     legend.replaceChildren(...(shown === "proposed" ? ["ink", " as proposed", "dash", " as it stands"] : ["ink", " as it stands", "dash", " as proposed"])
-      .map((t) => (t[0] === " " ? make("span", { text: t }) : make("i", { class: `mend-${t}`, "aria-hidden": "true" }))), make("span", { class: "mend-key", text: " \u00a0V: the other" }));
+      .map((t) => (t[0] === " " ? make("span", { text: t }) : make("i", { class: `mend-${t}`, "aria-hidden": "true" }))), make("span", { class: "mend-key", text: " \u00a0V: the other one" }));
     const was = strip.hidden;
     strip.hidden = !here;
     sheet.classList.toggle("mend-shown", here);
@@ -144,6 +145,7 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
 
   function saysText() {
     if (asking) return "Asking \u2026";
+    if (pending) return "Accepting \u2026";
     if (!told) return accepted ? "Accepted: it is in the file, as one step." : "";
     switch (told.state) {
       case "working": return `${nameOf(told.kind)}: it is being worked out \u2026`;
@@ -168,7 +170,9 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
         make("tbody", {}, ...rows.map((r) => make("tr", {}, make("th", { scope: "row", text: r.what }), make("td", { text: r.before }), make("td", { text: r.after }))))));
     }
     const moves = pair ? movesText(pair.present.score, pair.proposed.score) : "";
-    if (moves) parts.push(make("p", { class: "mend-moves", text: `${moves}.` }));
+    const axes = axisTexts(told);
+    if (axes.length > 0) parts.push(make("ul", { class: "mend-problems" }, ...axes.map((text) => make("li", { text }))));
+    else if (moves) parts.push(make("p", { class: "mend-moves", text: `${moves}.` }));
     if (told.problems?.length) {
       parts.push(make("h3", { class: "label", text: told.state === "ready" ? "What stays wrong" : "Why not" }),
         make("ul", { class: "mend-problems" }, ...told.problems.map((p) => make("li", {}, make("span", { class: "mend-where", text: p.line > 0 ? `${p.file}:${p.line} ` : "" }), `${p.text}${p.hint ? `; ${p.hint}` : ""}`))));
@@ -234,6 +238,7 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
     hide();
     told = null;
     render();
+    focusBack();
     try {
       const answer = await fetch(`${pathOf(was.motion)}/proposals/${was.id}`, { method: "DELETE", headers: { "Limberjack-Page": key() }, cache: "no-store" });
       if (!answer.ok && answer.status !== 404) throw new Error(`the server answered ${answer.status}`);
@@ -241,19 +246,21 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
     } catch (e) {
       fail(messageOf(e));
     }
-    focusBack();
   }
 
   function takeOver() {
     if (!told || told.state !== "ready") return;
-    const { id } = told;
+    const { id, base } = told;
     hide();
+    told = null;
     accepted = id;
+    pending = base;
     editor.accept(id, (text) => {
-      accepted = "";
+      accepted = pending = "";
+      told = proposals.get(get().motion) ?? null;
       fail(text);
     });
-    actions.announce("Accepting");
+    render();
     focusBack();
   }
 
@@ -271,11 +278,8 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
     if (message.state === "gone") {
       if (told?.id !== message.id) return;
       hide();
-      if (message.id === accepted) told = null;
-      else {
-        told = message;
-        actions.announce(`The proposal is gone: ${message.text}`);
-      }
+      told = message;
+      actions.announce(`The proposal is gone: ${message.text}`);
       return render();
     }
     const known = told?.id === message.id && told.state === message.state;
@@ -359,10 +363,13 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
         shown = "present";
       }
       told = proposals.get(state.motion) ?? null;
-      fault = accepted = "";
+      fault = accepted = pending = "";
       render();
     } else if (state.score !== before.score && pair && state.score !== pair[shown].score) lost(state);
-    if (state.score?.undo !== before.score?.undo && accepted && told === null && !state.proposed && before.score && (state.score?.undo ?? 0) < (before.score.undo ?? 0)) {
+    if (pending && state.score && state.score.text !== pending) {
+      pending = "";
+      render();
+    } else if (state.score?.undo !== before.score?.undo && accepted && told === null && !state.proposed && before.score && (state.score?.undo ?? 0) < (before.score.undo ?? 0)) {
       accepted = "";
       render();
     }

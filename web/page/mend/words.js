@@ -1,6 +1,7 @@
 // The words and sums of mending: the ways that there are, what is asked of the
 // server, and what a proposal changes. Nothing here touches the page.
 
+import { figure } from "../sheet/scene.js";
 import { clockTime } from "../time.js";
 
 /** @typedef {import("../types.js").Score} Score */
@@ -29,8 +30,8 @@ export const ways = [
   },
   {
     kind: "shape", name: "Shape the moves",
-    does: "The timing stays. Moves that are too fast give way: each axis goes the nearest way that keeps its limits.",
-    file: "In the file: the keys of those axes change. Marks, cues and all other axes stay. Keys with hold: true are met exactly.",
+    does: "The timing stays. Moves that are too fast give way: each axis goes the nearest way that keeps its limits of speed, acceleration and jerk.",
+    file: "In the file: such moves get more keys, and keys there other values or eases. Keys with hold: true are met exactly; marks, cues and all other keys stay.",
     options: [],
   },
 ];
@@ -85,6 +86,18 @@ export function figureRows({ figures }) {
     { what: "Errors", before: String(n("errorsBefore")), after: String(n("errorsAfter")) },
     { what: "Warnings", before: String(n("warningsBefore")), after: String(n("warningsAfter")) },
   ];
+}
+
+/**
+ * What a shape does to each axis that it changes.
+ * @param {Told} told
+ * @returns {string[]}
+ */
+export function axisTexts({ figures }) {
+  const axes = /** @type {any} */ (figures)?.axes;
+  if (!Array.isArray(axes)) return [];
+  return axes.map((/** @type {{axis: string, unit: string, largest: number, at: number, added: number, moved: number}} */ a) =>
+    `${a.axis}: at most ${figure(a.largest, a.unit)} from what is written, at ${clockTime(a.at)}; ${plural(a.added, "key")} added, ${a.moved} changed`);
 }
 
 /** @param {number} n @param {string} noun */
