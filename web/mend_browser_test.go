@@ -69,19 +69,31 @@ func (m mending) written() []byte {
 	return m.now()
 }
 
-// retimed is what limberjack retime writes of the storm, by the code that the command has.
-func retimed(t *testing.T, keys bool) *revise.Retimed {
+// storm is the example's own text of the storm.
+func storm(t *testing.T) *sequence.Manuscript {
 	t.Helper()
 	name := lighthouse + "/storm.motion.yaml"
 	text, err := os.ReadFile(name)
 	if err != nil {
 		t.Fatal(err)
 	}
-	script, err := sequence.LoadMotion(func(name string) (io.ReadCloser, error) { return os.Open(name) }, name)
+	open := func(name string) (io.ReadCloser, error) { return os.Open(name) }
+	script, err := sequence.LoadMotion(open, name)
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := revise.Retime(script, text, revise.RetimeOptions{Keys: keys, PaceFile: func([]sequence.Knot) string { return "storm.pace.csv" }})
+	m, err := sequence.OpenManuscript(text, script, open)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m
+}
+
+// retimed is what limberjack retime writes of the storm, by the code that the command has.
+func retimed(t *testing.T, keys bool) *revise.Retimed {
+	t.Helper()
+	m := storm(t)
+	r, err := revise.Retime(m.Script, m.Text, revise.RetimeOptions{Keys: keys, PaceFile: func([]sequence.Knot) string { return "storm.pace.csv" }})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -225,8 +237,8 @@ func TestMendByKeyboard(t *testing.T) {
 	b.until("it is called off", `!s.proposed && s.score.title === 'The keeper in a gale' && document.querySelector('.mend-says').textContent.includes('gone: the motion has changed')`)
 }
 
-// TestMendByTouch moves the storm's keys apart on a phone, with fingers only, from the
-// card of a finding.
+// TestMendByTouch shapes the storm and moves its keys apart on a phone, with fingers only,
+// from the card of a finding.
 func TestMendByTouch(t *testing.T) {
 	b := newTab(t, 390, 844)
 	call(b, emulation.SetTouchEmulationEnabled, emulation.SetTouchEmulationEnabledParams{Enabled: true, MaxTouchPoints: 5})
@@ -242,11 +254,15 @@ func TestMendByTouch(t *testing.T) {
 	press(".mend-this")
 	b.until("the panel is open", `document.querySelector('.mend') && !document.querySelector('.mend').hidden`)
 	b.until("its style is there", `getComputedStyle(document.querySelector('.mend-way')).borderBottomWidth === '1px'`)
-	press(`.mend-way:nth-of-type(2) label`)
-	b.until("the way is chosen", `document.querySelector('input[value="retime-keys"]').checked`)
+	choose := func(kind string) {
+		t.Helper()
+		press(`.mend-way label:has([value="` + kind + `"])`)
+		b.until("the way is chosen", fmt.Sprintf(`document.querySelector('input[value=%q]').checked`, kind))
+	}
+	choose("shape")
 	b.shoot("mend-phone-ways")
 	press(".mend-propose")
-	b.until("the proposal is there", `s.proposed && document.querySelectorAll('.mend-lines .mend-comes').length > 0`)
+	b.until("the proposal is there", `s.proposed && document.querySelectorAll('.mend-lines .mend-comes').length > 0 && document.querySelector('.mend-problems').textContent.startsWith('head-pan: at most ')`)
 	b.shoot("mend-phone-lines")
 	small := get[[]string](b, `[...document.querySelectorAll('.mend button, .mend summary, .mend label, .mend-strip button')].filter(e => { const r = e.getBoundingClientRect(); return r.width > 0 && r.height > 0 && (r.width < 44 || r.height < 43.5) }).map(e => e.outerHTML.slice(0, 90))`)
 	if len(small) > 0 {
@@ -269,6 +285,7 @@ func TestMendByTouch(t *testing.T) {
 	m.untouched("dropped")
 
 	press("#lower button:nth-child(2)")
+	choose("retime-keys")
 	press(".mend-propose")
 	b.until("the proposal is there", `s.proposed`)
 	press("#lower button:nth-child(1)")
@@ -289,6 +306,28 @@ func TestMendByTouch(t *testing.T) {
 		}
 	}
 	press("#lower button:nth-child(2)")
+	press(`.mend-tools button[aria-label^="Undo"]`)
+	b.until("it is undone", `s.score.undo === 0`)
+	if now := m.written(); !bytes.Equal(now, m.was) {
+		t.Error("undone, the file is another one")
+	}
+
+	// A shape is what the command writes, and passes what it was made for.
+	shaped, err := revise.Shape(storm(t), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	choose("shape")
+	press(".mend-propose")
+	b.until("the proposal is there", `s.proposed`)
+	press(`.mend .mend-tools button[aria-label^="Accept"]`)
+	b.until("it is accepted", `!s.proposed && s.score.undo === 1`)
+	if now := m.written(); !bytes.Equal(now, shaped.Script.Text) {
+		t.Errorf("accepted, the file is not as limberjack shape writes it:\n%s", now)
+	}
+	if rules := get[[]string](b, `s.score.findings.map(f => f.rule)`); slices.Contains(rules, "speed") || slices.Contains(rules, "acceleration") || slices.Contains(rules, "jerk") {
+		t.Errorf("shaped, the check still finds %q", rules)
+	}
 	press(`.mend-tools button[aria-label^="Undo"]`)
 	b.until("it is undone", `s.score.undo === 0`)
 	if now := m.written(); !bytes.Equal(now, m.was) {
