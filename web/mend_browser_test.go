@@ -218,7 +218,7 @@ func TestMendByKeyboard(t *testing.T) {
 	b.keys(kb.Enter)
 	b.until("it is refused", `document.querySelector('.mend-problems') && document.querySelector('.mend-says').textContent.includes('nothing can be proposed') && document.querySelector('.mend-problems').textContent.includes('nothing to stretch')`)
 	b.shoot("mend-refused")
-	m.tabTo("Drop")
+	m.tabTo("Put away")
 	b.keys(kb.Enter)
 	b.keys("e")
 	b.until("it can be edited", `s.edit.on`)

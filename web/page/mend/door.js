@@ -33,6 +33,8 @@ import { make, write } from "../dom.js";
  * @property {(state: State) => void} draw
  */
 
+const tellsWithin = 1500; // ms from a hello until the server has told of all proposals
+
 /** @type {Record<string, {kind: Kind, stagger: boolean}>} */
 const mends = {
   "speed": { kind: "retime", stagger: false },
@@ -108,11 +110,22 @@ export function createDoor(o) {
     if (state.motion !== before.motion || state.score !== before.score) label(state);
   });
 
+  /** After another hello the server tells of what there is: the rest went with a server that was started anew. */
+  function anew() {
+    const before = [...proposals.values()];
+    proposals.clear();
+    if (before.length === 0) return;
+    setTimeout(() => {
+      for (const told of before) if (proposals.get(told.motion)?.id !== told.id) mend?.take({ ...told, state: "gone", text: "the server does not know it any more" });
+      label(store.get());
+    }, tellsWithin);
+  }
+
   return {
     open,
     /** Takes a message of the socket. @param {any} message */
     take(message) {
-      if (message.type === "hello") proposals.clear();
+      if (message.type === "hello") anew();
       if (message.type !== "proposal") return;
       if (message.state === "gone") proposals.delete(message.motion);
       else proposals.set(message.motion, message);

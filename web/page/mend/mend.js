@@ -73,7 +73,7 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
   const look = press("Show on the sheet", () => void show());
   const turner = press("", turn);
   const accept = press("Accept", takeOver, "Accept the proposal: one step, which Undo takes back");
-  const drop = press("Drop", () => void leave(), "Drop the proposal: the file stays as it is");
+  const drop = press("Drop", () => void leave());
   const undo = press("Undo", () => editor.undo(), "Undo: take the accepted proposal back");
   const again = press("Propose again", () => form.requestSubmit());
   const other = press("Another way", () => {
@@ -125,6 +125,8 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
     }
     accept.hidden = !ready;
     drop.hidden = !ready && state !== "refused";
+    write(drop, ready ? "Drop" : "Put away");
+    drop.setAttribute("aria-label", ready ? "Drop the proposal: the file stays as it is" : "Put away: what was refused");
     undo.hidden = accepted === "" || pending !== "" || told !== null;
     again.hidden = !gone;
     const closed = (told !== null && !gone && !anew) || asking;
@@ -242,7 +244,7 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
     try {
       const answer = await fetch(`${pathOf(was.motion)}/proposals/${was.id}`, { method: "DELETE", headers: { "Limberjack-Page": key() }, cache: "no-store" });
       if (!answer.ok && answer.status !== 404) throw new Error(`the server answered ${answer.status}`);
-      actions.announce(was.state === "working" ? "Called off" : "Dropped: the file stays as it is");
+      if (was.state !== "refused") actions.announce(was.state === "working" ? "Called off" : "Dropped: the file stays as it is");
     } catch (e) {
       fail(messageOf(e));
     }
