@@ -115,8 +115,7 @@ func (b *tab) hear(e any) {
 			text += " " + x.Description
 		}
 	case *log.EventEntryAdded:
-		// A browser asks for this by itself where it leaves a page before its icon is known.
-		if e.Entry.Level == "error" && !strings.HasSuffix(e.Entry.URL, "/favicon.ico") {
+		if e.Entry.Level == "error" {
 			text = e.Entry.Text + " " + e.Entry.URL
 		}
 	case *runtime.EventConsoleAPICalled:

@@ -140,9 +140,37 @@ func TestPageByTouch(t *testing.T) {
 		return !n.hidden && [f.text, f.remedy].every(part => n.textContent.includes(part)) && s.score.findings.find(f => f.number === s.finding).row === f.row })()`, spot[2]))
 	b.shoot("tablet-note")
 
+	away := func() { // a tap on the note puts it away
+		t.Helper()
+		b.tapOn("#sheet-note")
+		b.until("the note is away", `document.querySelector('#sheet-note').hidden`)
+	}
+	away()
+
+	// A tap on a number chooses its finding, the nearest where two lie side by side; fingers
+	// that land on numbers still pinch.
+	b.do(`app.actions.fit(); app.actions.selectFinding(null); app.actions.selectRow(null)`)
+	var x, y float64
+	for _, n := range get[[]int](b, `s.score.findings.filter(f => f.row >= 0 && f.severity !== 'note').map(f => f.number)`)[:4] {
+		b.do(fmt.Sprintf(`const f = s.score.findings.find(f => f.number === %d); app.sheet.ground.reveal('axis:' + s.score.rows[f.row].name)`, n))
+		b.until("it is drawn", drawnTwice)
+		b.until("the sheet lies still", `document.querySelector('.sheet-found').style.transform === 'translate(0px, 0px)' && document.querySelector('.sheet-found').style.opacity === '1'`)
+		r := b.box(fmt.Sprintf(`.sheet-found [data-finding="%d"]`, n))
+		x, y = r[0]+r[2]/2, r[1]+r[3]/2
+		b.tap(x, y)
+		b.until(fmt.Sprintf("finding %d is chosen", n), fmt.Sprintf(`s.finding === %d && !document.querySelector('#sheet-note').hidden`, n))
+		away()
+	}
+	was := b.view()
+	b.touches(8, [2][2]float64{{x, y}, {x, y}}, [2][2]float64{{x + 100, y}, {x + 200, y}})
+	if now := b.view(); now.To-now.From > 0.7*(was.To-was.From) {
+		t.Errorf("a pinch that begins on a number shows %v, and before %v", now, was)
+	}
+
 	// Fold a row: a tap on its name brings its buttons.
 	row := get[string](b, `document.querySelector('#sheet .sheet-head').dataset.row`)
-	b.do(`app.actions.selectRow(null)`)
+	b.do(`app.actions.selectRow(null); document.querySelector('.sheet-scroll').scrollTop = 0`)
+	b.until("it is drawn", drawnTwice)
 	b.tapOn(`#sheet .sheet-head .sheet-name`)
 	b.until("its buttons show", `s.row === '`+row+`' && document.querySelector('#sheet .sheet-head .sheet-tools').getBoundingClientRect().height >= 44`)
 	b.tapOn(`#sheet .sheet-head .sheet-tools button`)

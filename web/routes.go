@@ -31,6 +31,7 @@ func (s *Server) routes() []route {
 	return []route{
 		{"GET", "/{$}", s.index},
 		{"GET", "/page/{path...}", s.module},
+		{"GET", "/favicon.ico", s.icon},
 		{"GET", "/api/project", s.listing},
 		{"GET", "/api/motions/{name}/score", s.motion(s.score)},
 		{"GET", "/api/motions/{name}/curves", s.motion(s.curves)},
@@ -62,6 +63,9 @@ func (s *Server) routes() []route {
 }
 
 func (s *Server) index(w http.ResponseWriter, r *http.Request) { s.file(w, r, "index.html") }
+
+// icon answers browsers that ask for it by themselves, before or without the page.
+func (s *Server) icon(w http.ResponseWriter, r *http.Request) { s.file(w, r, "icon.svg") }
 
 func (s *Server) module(w http.ResponseWriter, r *http.Request) { s.file(w, r, r.PathValue("path")) }
 

@@ -33,6 +33,7 @@ func TestAddresses(t *testing.T) {
 		{"/", "text/html; charset=utf-8", "<!doctype html>"},
 		{"/page/main.js", "text/javascript; charset=utf-8", ""}, // RFC 9239
 		{"/page/style.css", "text/css; charset=utf-8", ""},
+		{"/favicon.ico", "image/svg+xml", ""}, // SVG 2, appendix "Media Type Registration"
 		{"/api/project", "application/json", `{"title":"The keeper greets a boat","kind":"motion","file":"greet.motion.yaml"`},
 		{"/api/motions/greet/score", "application/json", `{"name":"greet","title":"The keeper greets a boat"`},
 		{"/api/motions/greet/curves", "application/octet-stream", "LJCV\x01\x00\x00\x00"},

@@ -3,14 +3,19 @@
 
 import { chosenIn, motionOf, motionPath } from "./which.js";
 
-/** @type {Map<string, Promise<Response|null>>} */
+const keepFor = 10000; // ms in which the page must have come for them
+
+/** @type {Map<string, {answer: Promise<Response|null>, flight: AbortController}>} */
 const sent = new Map();
+let over = false;
 
 // A failure is no matter here: what did not come is asked for again, and that tells of it.
 /** @param {string} path */
 function send(path) {
-  const answer = fetch(path, { priority: "high" }).then((a) => (a.ok ? a : null), () => null);
-  sent.set(path, answer);
+  if (over) return Promise.resolve(null);
+  const flight = new AbortController();
+  const answer = fetch(path, { priority: "high", signal: flight.signal }).then((a) => (a.ok ? a : null), () => null);
+  sent.set(path, { answer, flight });
   return answer;
 }
 
@@ -30,9 +35,18 @@ async function begin() {
  * @returns {Promise<Response|null>}
  */
 export async function early(path) {
-  const answer = sent.get(path);
+  const answer = sent.get(path)?.answer;
   sent.delete(path);
   return answer ?? null;
 }
+
+/** Lets go of the answers that nobody has come for: later they would be those of another version, and they fill memory. */
+export function forget() {
+  over = true;
+  for (const { flight } of sent.values()) flight.abort();
+  sent.clear();
+}
+
+setTimeout(forget, keepFor);
 
 void begin();

@@ -16,7 +16,7 @@ import { whyIdle } from "./panels.js";
  * @property {(actions: Actions & PageActions, state: State) => void} run
  */
 
-/** @typedef {{help: () => void, turnTheme: () => void, turnEdit: () => void}} PageActions */
+/** @typedef {{help: () => void, turnTheme: () => void, turnEdit: () => void, turnProposal: () => void}} PageActions */
 
 /** @type {Shortcut[]} */
 export const shortcuts = [
@@ -45,6 +45,7 @@ export const shortcuts = [
   { keys: [">"], label: ">", words: "half a view on", group: "Sheet", run: (a, s) => a.pan(0.5 * (s.view.to - s.view.from)) },
   { keys: ["a"], label: "A", words: "show all of the motion", group: "Sheet", run: (a) => a.fit() },
   { keys: ["Escape"], label: "Esc", words: "select nothing", group: "Sheet", run: (a) => a.selectFinding(null) },
+  { keys: ["v"], label: "V", words: "a proposal, or the motion as it stands", group: "Sheet", run: (a) => a.turnProposal() },
   { keys: ["e"], label: "E", words: "edit on or off", group: "Page", run: (a) => a.turnEdit() },
   { keys: ["d"], label: "D", words: "paper or dark set", group: "Page", run: (a) => a.turnTheme() },
   { keys: ["?"], label: "?", words: "these keys", group: "Page", run: (a) => a.help() },

@@ -4,13 +4,15 @@ import { ask, connect, createFollower, motionOf, motionPath, projectIn } from ".
 import { createControls } from "./controls.js";
 import { byId } from "./dom.js";
 import { createEdit } from "./edit/edit.js";
-import { early } from "./first.js";
+import { early, forget } from "./first.js";
 import { createHelp } from "./help.js";
 import { listen } from "./keys.js";
 import { createLoop } from "./loop.js";
+import { createDoor } from "./mend/door.js";
 import { createFindings, createLower, createMasthead, createMotions, createNotices } from "./panels.js";
 import { nextOf, spanWithin, withEnd } from "./player.js";
 import { createRehearse } from "./rehearse/rehearse.js";
+import { live } from "./rehearse/words.js";
 import { createSheet } from "./sheet/sheet.js";
 import { createSound } from "./sound.js";
 import { createStage } from "./stage/stage.js";
@@ -42,11 +44,11 @@ let pageKey = ""; // by which the server knows this page's changes
 let edit = null;
 
 const help = createHelp(/** @type {HTMLDialogElement} */ (byId("help")), store, actions);
-const page = { help, turnEdit: () => edit?.editor.setOn(!edit.editor.on()), turnTheme: () => actions.setTheme(store.get().theme === "dark" ? "paper" : "dark") };
+const page = { help, turnEdit: () => edit?.editor.setOn(!edit.editor.on()), turnProposal: () => mend.turn(), turnTheme: () => actions.setTheme(store.get().theme === "dark" ? "paper" : "dark") };
 createMasthead(byId("masthead"), store, page);
 createMotions(byId("motions"), store, actions);
 createLower(byId("lower"), byId("desk"), store, loop.request);
-createFindings(byId("findings"), store, actions);
+createFindings(byId("findings"), store, actions, (finding) => void mend.open(finding));
 const sheet = createSheet({ element: byId("sheet"), ...options, taken: (event) => edit?.taken(event) ?? false });
 /** @type {Part[]} */
 const parts = [
@@ -56,6 +58,8 @@ const parts = [
 ];
 edit = createEdit({ ...options, bar: byId("edit"), beside: /** @type {HTMLElement} */ (document.querySelector("#transport .place")), ground: () => sheet.ground, follow, rest: follower.rest, key: () => pageKey });
 parts.push(edit);
+const mend = createDoor({ ...options, findings: byId("findings"), sheet: byId("sheet"), key: () => pageKey, editor: edit.editor, ground: () => sheet.ground, follow });
+parts.push(mend);
 listen(document, { ...actions, ...page }, store.get);
 followSystem();
 followSound();
@@ -73,7 +77,10 @@ const link = connect({
   onProject: takeProject,
   onMessage(message) {
     if (message.type === "hello") pageKey = message.key;
+    mend.take(message);
     rehearse.take(message);
+    // What the boards play is the motion as it stands.
+    if (message.type === "rehearsal" && live(message)) mend.toPresent();
   },
   onConnection: (connected) => store.set({ connected }),
 });
@@ -102,7 +109,9 @@ function takeProject(project) {
 /** What the page itself has changed comes as the answer to that. */
 function follow() {
   const { project, motion } = store.get();
-  if (!edit?.editor.leads(project?.motions.find((m) => m.name === motion)?.revision ?? "")) void follower.follow();
+  const revision = project?.motions.find((m) => m.name === motion)?.revision ?? "";
+  if (!edit?.editor.leads(revision) && !mend.holds(revision)) void follower.follow();
+  forget(); // it has what was asked for early
 }
 
 // For the browser's console, and for tests that drive the page.

@@ -2,6 +2,7 @@
 // files, and the findings.
 
 import { make, write } from "./dom.js";
+import { mendFor } from "./mend/door.js";
 import { clockTime, rateText } from "./time.js";
 
 /** @typedef {import("./types.js").State} State */
@@ -231,8 +232,9 @@ function placeText(file, line, column = 0) {
  * @param {HTMLElement} element
  * @param {Store} store
  * @param {Actions} actions
+ * @param {(finding: Finding) => void} mend
  */
-export function createFindings(element, store, actions) {
+export function createFindings(element, store, actions, mend) {
   const count = make("span", { class: "count" });
   const before = make("button", { type: "button", text: "Before", "aria-label": "Before: the finding before", click: () => actions.toFinding(-1) });
   const next = make("button", { type: "button", text: "Next", "aria-label": "Next: the next finding", click: () => actions.toFinding(1) });
@@ -248,7 +250,7 @@ export function createFindings(element, store, actions) {
     write(count, score && findings.length > 0 ? verdict(counted(score)).small : "");
     write(none, score && findings.length === 0 ? "The check found nothing." : "");
     before.disabled = next.disabled = findings.length === 0;
-    list.replaceChildren(...findings.map((f) => findingItem(f, /** @type {Score} */ (score), actions)));
+    list.replaceChildren(...findings.map((f) => findingItem(f, /** @type {Score} */ (score), actions, mend)));
     if (focused) buttonOf(Number(focused))?.focus({ preventScroll: true });
     mark(store.get());
   }
@@ -282,8 +284,8 @@ function reveal(box, child) {
   else if (c.bottom > b.bottom) box.scrollTop += Math.min(c.bottom - b.bottom, c.top - b.top);
 }
 
-/** @param {Finding} f @param {Score} score @param {Actions} actions */
-function findingItem(f, score, actions) {
+/** @param {Finding} f @param {Score} score @param {Actions} actions @param {(finding: Finding) => void} mend */
+function findingItem(f, score, actions, mend) {
   const name = score.rows[f.row]?.name ?? score.supplies[f.supply]?.name ?? "";
   const head = [f.severity, name, spanText(f, score)].filter((s) => s).join(", ");
   return make("li", {}, make("button", { type: "button", class: `finding ${f.severity}`, "data-number": f.number, click: () => actions.selectFinding(f.number) },
@@ -292,7 +294,8 @@ function findingItem(f, score, actions) {
     make("span", { class: "what", text: `${head} ` }),
     make("span", { class: "text", text: `${f.text} ` }),
     ...(f.remedy ? [make("span", { class: "remedy", text: `${f.remedy} ` })] : []),
-    ...(f.file ? [make("span", { class: "where", text: placeText(f.file, f.line) })] : [])));
+    ...(f.file ? [make("span", { class: "where", text: placeText(f.file, f.line) })] : [])),
+  ...(mendFor(f) ? [make("button", { type: "button", class: "mend-this", text: "Mend \u2026", "aria-label": `Mend \u2026: finding ${f.number}`, click: () => mend(f) })] : []));
 }
 
 /**

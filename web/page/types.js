@@ -282,6 +282,7 @@
  * @property {StageView} stage
  * @property {EditState} edit
  * @property {Live|null} live      what a hand performs now
+ * @property {boolean} proposed    what is shown is a proposal, not the motion as it stands
  */
 
 /**

@@ -83,7 +83,8 @@ export function createEditor({ store, actions, request, ground, follow, rest, ke
     fault: (text, errand) => {
       if (drag && errand.step === drag.step) drag.refused = true;
       if (nudged && errand.step === nudged.step) nudged = null;
-      fault(text);
+      if (errand.failed) errand.failed(text);
+      else fault(text);
     },
     busy(busy) {
       set({ busy });
@@ -240,6 +241,7 @@ export function createEditor({ store, actions, request, ground, follow, rest, ke
     redraw: request,
     /** @param {boolean} on */
     setOn(on) {
+      if (on && get().proposed) return actions.announce("What is shown is a proposal: accept or drop it first");
       set({ on, fault: "" });
       actions.announce(on ? "Edit on: keys can be moved" : "Edit off");
     },
@@ -376,6 +378,11 @@ export function createEditor({ store, actions, request, ground, follow, rest, ke
     save() {
       endNudge();
       session.send({ verb: "save", said: "Saved" });
+    },
+    /** Takes a proposal over. @param {string} id @param {(text: string) => void} failed */
+    accept(id, failed) {
+      endNudge();
+      session.send({ verb: `proposals/${id}/accept`, said: "Accepted: one step, which Undo takes back", failed });
     },
     /** @param {"file"|"mine"} keep */
     resolve(keep) {

@@ -55,11 +55,12 @@ export function merged(score, answer) {
 
 /**
  * @typedef {object} Errand
- * @property {"changes"|"undo"|"redo"|"save"|"resolve"} verb
+ * @property {string} verb      changes, undo, redo, save, resolve, or a proposal's accept
  * @property {string} step      changes of one step replace each other
  * @property {object} body
  * @property {Spot[]|null} spots  where the selection is afterwards
  * @property {string} said      when it is done
+ * @property {(text: string) => void} [failed]  who is told instead of everybody that it was refused
  * @property {string} motion
  */
 
@@ -79,8 +80,8 @@ export function createSession(o) {
   let running = false;
 
   /** @param {Partial<Errand> & {verb: Errand["verb"]}} errand */
-  function send({ verb, step = "", body = {}, spots = null, said = "" }) {
-    const errand = { verb, step, body, spots, said, motion: o.get().motion };
+  function send({ verb, step = "", body = {}, spots = null, said = "", failed }) {
+    const errand = { verb, step, body, spots, said, failed, motion: o.get().motion };
     const last = queue.at(-1);
     if (last && verb === "changes" && last.verb === "changes" && last.step === step && last.motion === errand.motion) queue[queue.length - 1] = errand;
     else queue.push(errand);

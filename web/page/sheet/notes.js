@@ -13,6 +13,7 @@ import { leastHatch } from "./paper.js";
 /** @typedef {import("./paper.js").Job} Job */
 /** @typedef {import("./scene.js").Scene} Scene */
 
+const fingertip = 22; // px about a number, in which a tap is meant for it
 const leave = 220; // ms in which the pointer may cross to the note
 
 /**
@@ -31,7 +32,8 @@ export function headOf(f, score) {
 export function createNote() {
   const id = "sheet-note";
   const box = make("div", { id, class: "sheet-note", role: "tooltip", hidden: true,
-    pointerenter: () => clearTimeout(timer), pointerleave: () => hideSoon() });
+    pointerenter: () => clearTimeout(timer), pointerleave: (/** @type {PointerEvent} */ event) => event.pointerType !== "touch" && hideSoon(),
+    click: (/** @type {PointerEvent} */ event) => event.pointerType === "touch" && hide() });
   /** @type {ReturnType<typeof setTimeout>|undefined} */
   let timer;
   let showing = "";
@@ -191,6 +193,23 @@ export function createFindingButtons({ get, actions, note, reveal }) {
       }
       if (back) buttons.get(back)?.focus({ preventScroll: true });
       back = 0;
+    },
+    /**
+     * Presses the number on the staves nearest to a place that a finger has tapped.
+     * @param {number} x @param {number} y  px of the sheet
+     * @returns {boolean} whether one is in reach
+     */
+    tap(x, y) {
+      if (!laid) return false;
+      const size = laid.coarse ? 30 : 24;
+      let least = fingertip;
+      let nearest = 0;
+      for (const [number, p] of places) {
+        const off = Math.max(Math.abs(p.x + size / 2 - x), Math.abs(p.y + 10 + laid.bands.head - y));
+        if (off < least && buttons.get(number)?.parentElement === staves) [least, nearest] = [off, number];
+      }
+      buttons.get(nearest)?.click();
+      return nearest > 0;
     },
     destroy() {
       staves.remove();

@@ -192,7 +192,8 @@ export function createHands(ground) {
   staves.addEventListener("pointermove", move, { signal });
   staves.addEventListener("pointerup", up, { signal });
   staves.addEventListener("pointercancel", up, { signal });
-  staves.addEventListener("pointerleave", () => ground.onLeave(), { signal });
+  // A finger that is lifted has not gone away from what its tap has opened.
+  staves.addEventListener("pointerleave", (event) => event.pointerType !== "touch" && ground.onLeave(), { signal });
   ruler.addEventListener("pointerdown", rulerDown, { signal });
   ruler.addEventListener("pointermove", rulerMove, { signal });
   ruler.addEventListener("pointerup", rulerUp, { signal });

@@ -85,6 +85,7 @@ export function createSheet({ element, store, actions, request, taken = () => fa
 
   const resized = new ResizeObserver(refresh);
   resized.observe(element);
+  resized.observe(scroller); // another part may take some of its height
   function refresh() {
     stale = true;
     request();
@@ -406,6 +407,7 @@ export function createSheet({ element, store, actions, request, taken = () => fa
 
   /** @param {number} x @param {number} y */
   function onTap(x, y) {
+    if (numberAt(x, y)) return;
     const at = under(x, y);
     if (!at) return;
     if (!point(x, y)) note.hide();
@@ -415,6 +417,9 @@ export function createSheet({ element, store, actions, request, taken = () => fa
     }
     actions.selectRow(at.place.spec.id);
   }
+
+  /** Fingers find the numbers through the paper. @param {number} x @param {number} y */
+  const numberAt = (x, y) => job !== null && job.coarse && y > job.bands.head && found.tap(x, y);
 
   /** Scrolls so that a row shows. @param {string} id */
   function reveal(id) {
