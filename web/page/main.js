@@ -73,6 +73,7 @@ const link = connect({
   onProject: takeProject,
   onMessage(message) {
     if (message.type === "hello") pageKey = message.key;
+    if (message.type === "proposal") store.set({ proposal: message });
     rehearse.take(message);
   },
   onConnection: (connected) => store.set({ connected }),

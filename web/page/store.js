@@ -15,7 +15,7 @@ export function initialState() {
     theme: "paper", themeCount: 0, shortcuts: true,
     stage: { yaw: 35, pitch: 15, distance: 0, target: [0, 0, 0], ghost: true, trails: false, onion: 0, mask: null },
     edit: { on: false, many: false, keys: [], cursor: null, busy: false, fault: "" },
-    live: null,
+    proposal: null, live: null,
   };
 }
 
