@@ -7,7 +7,10 @@ import { angleBetween, clamp, pushed, reachOf, restOf, tiltOf } from "./reach.js
 
 /** @typedef {import("./pads.js").Pad} Pad */
 /** @typedef {import("./pads.js").Part} Part */
-/** @typedef {(reach: number, stamp: number) => void} Tell  stamp: ms of the page's clock */
+/**
+ * @typedef {(reach: number, stamp: number, still?: boolean) => void} Tell  stamp: ms of the page's clock; still: a silence before
+ *   this was stillness, for each move is told (true where it is left out); else it was that nobody looked
+ */
 
 /**
  * A hand: what is chosen, and how it says what it does.
@@ -98,7 +101,7 @@ export function createStrip({ tell, reach, wake }) {
       const dt = clamp((now - last) / 1000, 0, 0.1);
       last = now;
       push = pushed(push, way, dt);
-      tell(push.reach, now);
+      tell(push.reach, now, false);
       return true;
     },
     end() {
@@ -149,7 +152,6 @@ export function createPadHand(id, { tell, how, lost, learnt }) {
   const rests = new Map();
   /** @type {{until: number, readings: Map<number, number[]>}|null} */
   let learning = null;
-  let told = NaN;
   let stamp = NaN;
   let gone = false;
 
@@ -170,7 +172,6 @@ export function createPadHand(id, { tell, how, lost, learnt }) {
       if (i === of.index) stray = found.stray;
     }
     learning = null;
-    told = NaN;
     learnt(rests.get(of.index) ?? 0, stray);
   }
 
@@ -194,11 +195,9 @@ export function createPadHand(id, { tell, how, lost, learnt }) {
       // The moment at which the browser heard of it (W3C Gamepad, timestamp): where it
       // says one of just now, that counts, else the look.
       const own = pad.timestamp > now - lately && pad.timestamp <= now + 1;
-      if (reach === told && pad.timestamp === stamp) return true;
       const at = own && pad.timestamp !== stamp ? pad.timestamp : now;
       stamp = pad.timestamp;
-      told = reach;
-      tell(reach, at);
+      tell(reach, at, false);
       return true;
     },
     end() {},

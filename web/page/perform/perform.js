@@ -17,6 +17,7 @@ import { fitText, spanText, takeText } from "./words.js";
 /** @typedef {import("./studio.js").Take} Take */
 
 const lookEvery = 8; // ms: a hand is looked at 125 times a second while that matters
+const longestGap = 0.12; // s without a sample, that is no matter
 const slot = 10; // takes that the page keeps: the oldest that was not kept goes
 
 /**
@@ -63,7 +64,7 @@ export function createTool({ element, desk, store, actions, close }) {
 
   const keeping = createKeeping({ store, key: desk.key, changed: show, fault: tell });
   const studio = createStudio({ store, actions, ended });
-  const strip = createStrip({ tell: (at, stamp) => hand === "strip" && moved(at, stamp), reach: () => reach ?? restReach(), wake });
+  const strip = createStrip({ tell: (at, stamp, still) => hand === "strip" && moved(at, stamp, still), reach: () => reach ?? restReach(), wake });
   const value = make("output", { class: "perform-value" });
 
   /** @param {string} label @param {HTMLElement} input @param {string} [kind] */
@@ -125,11 +126,11 @@ export function createTool({ element, desk, store, actions, close }) {
     make("div", { class: "perform-head" }, make("h2", { text: "Perform" }), note, button("Close", close)), fault,
     make("div", { class: "perform-body" },
       make("div", { class: "perform-hand" }, strip.element, value),
+      make("div", { class: "perform-go" }, record, state),
       make("div", { class: "perform-setup" },
         make("div", { class: "perform-fields" }, field("Row", rowList), field("moved by", handList), field("The take", overList)),
         make("div", { class: "perform-line" }, find, learn, learned),
         fine),
-      make("div", { class: "perform-go" }, record, state),
       make("div", { class: "perform-takes" }, empty, list, picture.element, legend, fitting)));
 
   // --- rows and hands ---
@@ -221,12 +222,13 @@ export function createTool({ element, desk, store, actions, close }) {
     fillHands();
   }
 
-  /** The hand has moved. @param {number} at @param {number} stamp */
-  function moved(at, stamp) {
+  /** What the hand does. @param {number} at @param {number} stamp @param {boolean} [still] */
+  function moved(at, stamp, still) {
     if (!open) return;
+    // A take that plays has the picture; a strip that is touched takes it back.
+    if (shown && hand === "strip") endShown();
     reach = at;
-    if (shown) endShown();
-    studio.heard(valueOf(at, feel()), stamp);
+    studio.heard(valueOf(at, feel()), stamp, still);
     frame();
   }
 
@@ -236,6 +238,7 @@ export function createTool({ element, desk, store, actions, close }) {
     if (!choice) return;
     tell("");
     endShown();
+    other?.poll(performance.now());
     (other ?? strip).begin();
     if (!studio.begin({ choice, over, value: valueOf(reach ?? restReach(), feel()) })) return;
     if (reach === null) reach = restReach();
@@ -253,6 +256,7 @@ export function createTool({ element, desk, store, actions, close }) {
       takes = [...takes, take];
       if (takes.length > slot) takes = takes.slice(1);
       choose(take);
+      if (take.gap > longestGap) tell(`The page was busy: for ${plain(take.gap)} s it did not look at your hand, and the keys go straight on there`);
       actions.announce(`${takeText(take)}. It ended since ${why}.`);
     }
     if (document.activeElement === strip.element) record.focus({ preventScroll: true });

@@ -18,7 +18,8 @@ import { createRecorder, cadence } from "./take.js";
  * @property {Sample[]} samples  as the hand gave them
  * @property {number} from       s
  * @property {number} to
- * @property {number} hertz      samples a second, in the middle
+ * @property {number} hertz      samples a second of the clock, in the middle
+ * @property {number} gap        the longest time without one, s of the clock
  * @property {string} why        it ended, in words
  */
 
@@ -68,19 +69,24 @@ export function createStudio({ store, actions, ended }) {
     return true;
   }
 
-  /** What the hand does, at its own moment. @param {number} value @param {number} stamp  ms of the page's clock */
-  function heard(value, stamp) {
+  /**
+   * What the hand does, at its own moment.
+   * @param {number} value
+   * @param {number} stamp  ms of the page's clock
+   * @param {boolean} [still]  see the recorder's put
+   */
+  function heard(value, stamp, still = true) {
     const r = now_;
     if (!r) return;
     r.value = value;
     const at = actions.momentAt(stamp);
     if (!at || at.before > 0) return r.begun ? undefined : r.recorder.prepare(value);
-    put(r, stamp, at.time);
+    put(r, stamp, at.time, still);
   }
 
-  /** @param {Recording} r @param {number} stamp @param {number} time */
-  function put(r, stamp, time) {
-    const state = r.recorder.put(stamp / 1000, time, r.value);
+  /** @param {Recording} r @param {number} stamp @param {number} time @param {boolean} still */
+  function put(r, stamp, time, still) {
+    const state = r.recorder.put(stamp / 1000, time, r.value, still);
     if (state === "before") return;
     r.begun = true;
     r.time = Math.max(r.time, time);
@@ -101,7 +107,7 @@ export function createStudio({ store, actions, ended }) {
     else if (r.seen) return finish(r, stamp, r.time, time >= r.to - 1e-6 ? atEnd(r) : "it was stopped", time);
     const at = actions.momentAt(stamp);
     if (!at || at.before > 0) return;
-    if (!r.begun) return put(r, stamp, at.time);
+    if (!r.begun) return put(r, stamp, at.time, true);
     if (at.time < r.time - back || at.time >= r.to) return finish(r, stamp, r.to, atEnd(r));
     r.time = Math.max(r.time, at.time);
   }
@@ -114,8 +120,8 @@ export function createStudio({ store, actions, ended }) {
     const { samples } = r.recorder;
     const to = samples.at(-1)?.[0] ?? r.from;
     if (samples.length < 2 || to - r.from < shortest) return ended(null, why);
-    const { hertz } = cadence(samples, r.rate);
-    ended({ number: ++count, motion: r.motion, choice: r.choice, over: r.over, rate: r.rate, samples, from: r.from, to, hertz, why }, why);
+    const { hertz, gap } = cadence(samples, r.rate);
+    ended({ number: ++count, motion: r.motion, choice: r.choice, over: r.over, rate: r.rate, samples, from: r.from, to, hertz, gap, why }, why);
   }
 
   return {

@@ -15,8 +15,8 @@ const least = 5e-4; // s of the motion between two samples
 
 /**
  * Takes samples in, in the order of the motion's time. Values are put with their own
- * moments by the hand's clock: a hand that says nothing holds its value, and what
- * it says after a silence began then, not at the silence's beginning.
+ * moments by the hand's clock: a hand that tells of each move and says nothing holds its
+ * value, and what it says after a silence began then, not at the silence's beginning.
  * @param {object} o
  * @param {number} o.from  s, where the take begins
  * @param {number} o.to    s, where it ends at the latest
@@ -61,9 +61,10 @@ export function createRecorder({ from, to }) {
      * @param {number} clock  when the hand had this value, s of its clock
      * @param {number} time   of the motion at that moment, s
      * @param {number} value
+     * @param {boolean} [still]  whether a silence before this means that the hand was still; else nobody looked
      * @returns {"before"|"goes"|"over"|"full"}  over: the motion is past the end, or has gone back to play again
      */
-    put(clock, time, value) {
+    put(clock, time, value, still = true) {
       if (!Number.isFinite(time) || !Number.isFinite(value)) return samples.length > 0 ? "goes" : "before";
       if (samples.length === 0) {
         if (time < from - least) {
@@ -84,7 +85,7 @@ export function createRecorder({ from, to }) {
         last[1] = value;
         return "goes";
       }
-      hold(clock, time);
+      if (still) hold(clock, time);
       lastClock = clock;
       if (time >= end) {
         const [t0, v0] = samples[samples.length - 1];
