@@ -339,15 +339,17 @@ func TestPerformOnAPhone(t *testing.T) {
 
 	// A thumb goes from the middle to the top while the motion plays.
 	p.sets("Row", "axis:pan")
-	p.do(`app.actions.setLoop({from: 1, to: 2.5})`)
+	p.do(`app.actions.seek(1)`)
 	p.tapOn(".perform-record")
 	p.until("it plays", `s.playing && s.time > 1.05`)
-	x, middle, top := r[0]+r[2]/2, r[1]+r[3]/2, r[1]+24
-	p.touches(25, [2][2]float64{{x, middle}, {x, top}})
-	if v := get[float64](b, `s.live[0][1]`); math.Abs(v-60) > 1.5 {
+	x, middle, top := r[0]+r[2]/2, r[1]+r[3]/2, r[1]+20
+	p.touches(15, [2][2]float64{{x, middle}, {x, top}})
+	if v := get[float64](b, `s.live[0][1]`); v != 60 {
 		t.Errorf("with the thumb at the top pan is at %v deg", v)
 	}
+	p.tapOn(".perform-record")
 	p.until("the take is there", `!s.playing && document.querySelectorAll('.perform-take').length === 1`)
+	end := get[float64](b, `s.time`)
 	t.Logf("%s", p.fits())
 	p.shoot("perform-phone-fitted")
 	p.do(`document.querySelector('.perform-keep').scrollIntoView()`)
@@ -357,8 +359,8 @@ func TestPerformOnAPhone(t *testing.T) {
 			t.Fatal("the take is not in the file")
 		}
 	}
-	if at, _ := p.curve("pan"); math.Abs(at(2.5)-60) > 3 || math.Abs(at(1)) > 3 {
-		t.Errorf("the kept take goes from %.1f to %.1f deg", at(1), at(2.5))
+	if at, _ := p.curve("pan"); math.Abs(at(end)-60) > 3 || math.Abs(at(1)) > 3 {
+		t.Errorf("the kept take goes from %.1f to %.1f deg", at(1), at(end))
 	}
 
 	// The tilt: level is where the phone is as the take begins; 30 degrees are all of it.
@@ -372,12 +374,13 @@ func TestPerformOnAPhone(t *testing.T) {
 	p.until("half the tilt is half the way", `Math.abs(s.live[0][1] - 30) < 0.5`)
 	p.do(`document.querySelector('.perform-record').scrollIntoView()`)
 	p.tapOn(".perform-record")
-	p.until("it plays", `s.playing && s.time > 1.05`)
-	for k := range 15 {
-		tilt(55 - 2*float64(k+1))
+	p.until("it records", `s.playing && document.querySelector('.perform-state').textContent.startsWith('Recording')`)
+	for k := range 10 {
+		tilt(55 - 3*float64(k+1))
 		time.Sleep(20 * time.Millisecond)
 	}
 	p.until("the other end is reached from the new level", `Math.abs(s.live[0][1] + 60) < 0.5`)
+	p.tapOn(".perform-record")
 	p.until("the take is there", `!s.playing && document.querySelectorAll('.perform-take').length === 2`)
 	call(b, deviceorientation.ClearDeviceOrientationOverride, cdp.Empty{})
 }
@@ -455,7 +458,7 @@ func TestPerformByMouse(t *testing.T) {
 	p.opens()
 	// A control moves its axes, each with its share.
 	p.sets("Row", "control:tilt")
-	p.do(`app.actions.setLoop({from: 9.5, to: 11.5}); app.actions.setRate(0.5)`)
+	p.do(`app.actions.seek(9.5); app.actions.setRate(0.5)`)
 	r := p.box(".perform-strip")
 	x, bottom, high := r[0]+r[2]/2, r[1]+r[3]-22, r[3]-44
 	mouse := func(kind input.DispatchMouseEventType, share float64, buttons int64) {
@@ -467,8 +470,8 @@ func TestPerformByMouse(t *testing.T) {
 	p.clicks("Record")
 	p.until("it plays", `s.playing && s.time > 9.55`)
 	mouse("mousePressed", 0.2, 1)
-	for k := range 40 {
-		mouse("mouseMoved", 0.2+0.5*math.Sin(math.Pi*float64(k+1)/40), 1)
+	for k := range 20 {
+		mouse("mouseMoved", 0.2+0.5*math.Sin(math.Pi*float64(k+1)/20), 1)
 		time.Sleep(20 * time.Millisecond)
 	}
 	mouse("mouseReleased", 0.2, 0)

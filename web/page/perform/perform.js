@@ -119,7 +119,7 @@ export function createTool({ element, desk, store, actions, close }) {
   });
   const undo = button("Undo the keep", () => void keeping.undo().then((done) => done && actions.announce("Undone")));
   const fitting = make("div", { class: "perform-fit", role: "group", "aria-label": "From take to keys" },
-    make("div", { class: "perform-line" }, field("within", tolerance, "wide"), within, fit), result, make("div", { class: "perform-line" }, keep, drop, undo));
+    make("div", { class: "perform-line" }, field("within", tolerance, "wide"), within, fit, keep, drop, undo), result);
   const empty = make("p", { class: "perform-empty", text: "No take yet. Choose a row, try it on the strip, then record: the motion plays, and your hand is kept until it ends or you press Stop." });
 
   element.append(

@@ -35,7 +35,7 @@ export function fitText(f) {
   const keys = Number(figures.keys), samples = Number(figures.samples ?? take.samples.length);
   const fewer = keys > 0 && samples / keys >= 1.05 ? `, ${plainly(samples / keys)} times fewer` : "";
   const first = f.state === "kept" ? "Kept: " : "";
-  return `${first}${keys} ${keys === 1 ? "key" : "keys"} for ${samples} samples${fewer}. Farthest from your smoothed hand ${value(figures.greatest)} of ${value(figures.tolerance ?? tolerance)}; root mean square from the samples ${value(figures.rms)}.`
+  return `${first}${keys} ${keys === 1 ? "key" : "keys"} for ${samples} samples${fewer}. At most ${value(figures.greatest)} from your hand, smoothed; ${value(figures.tolerance ?? tolerance)} is allowed. Root mean square from the samples: ${value(figures.rms)}.`
     + (figures.ease ? ` Ease: ${figures.ease}.` : "") + findings(figures);
 }
 
