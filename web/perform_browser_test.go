@@ -491,3 +491,44 @@ func TestPerformByMouse(t *testing.T) {
 		t.Error("the file has changed")
 	}
 }
+
+// TestPerformMovesNoBoard performs while boards are armed and driven by the page: the hand
+// moves the picture, a take plays the motion on the boards as its file has it.
+func TestPerformMovesNoBoard(t *testing.T) {
+	motion := shoreFolder(t)
+	piers := newPiers(t, motion)
+	b := newTab(t, 1280, 900)
+	p := perch{b, motion}
+	b.open(serve(t, motion))
+	b.press("Rehearse")
+	b.press("Drive")
+	for name, x := range piers {
+		b.do(fmt.Sprintf(`document.querySelector('#rehearse input[name=%s]').value = %q`, name, x.url))
+	}
+	b.press("Connect")
+	b.press("Yes: arm")
+	b.phaseIs("Armed")
+	p.opens()
+	b.until("it says that boards play", `document.querySelector('.perform-record').textContent === 'Record, boards play' && document.querySelector('#perform-tool').innerText.includes('not your hand')`)
+	r := p.box(".perform-strip")
+	p.sets("Row", "axis:fin")
+	for k := range 10 {
+		kind, x, y := input.DispatchMouseEventType("mouseMoved"), r[0]+r[2]/2, r[1]+r[3]/2-float64(9*k)
+		if k == 0 {
+			kind = "mousePressed"
+		}
+		call(b, input.DispatchMouseEvent, input.DispatchMouseEventParams{Type: kind, X: x, Y: y, Button: "left", Buttons: 1, ClickCount: 1})
+	}
+	b.until("the picture follows the hand", `s.live && s.live[0][1] > 40`)
+	b.phaseIs("Armed")
+	b.do(`app.actions.setLooping(false)`)
+	p.clicks("Record, boards play")
+	b.until("it records while the boards play", `document.querySelector('.perform-state').textContent.startsWith('Recording fin') && s.playing && s.time > 0.5`)
+	p.shoot("perform-boards")
+	p.clicks("End the take")
+	b.until("the take is there, and the boards are held", `!s.playing && document.querySelectorAll('.perform-take').length === 1`)
+	b.phaseIs("Held")
+	if v := get[float64](b, `s.live[0][1]`); v < 40 {
+		t.Errorf("the hand is at %.1f deg", v)
+	}
+}

@@ -88,9 +88,11 @@ export function createStrip({ tell, reach, wake }) {
     },
     /** @param {number|null} at @param {string} words */
     show(at, words) {
-      needle.style.bottom = at === null ? "" : `calc(${edge}px + (100% - ${2 * edge}px) * ${at.toFixed(4)})`;
-      needle.hidden = at === null;
-      element.setAttribute("aria-valuenow", String(Math.round(100 * (at ?? 0))));
+      // It is as tall as the range: moved by a transform, it has nothing laid out anew.
+      needle.style.transform = `translateY(${(-100 * (at ?? 0)).toFixed(2)}%)`;
+      if (needle.hidden !== (at === null)) needle.hidden = at === null;
+      const now = String(Math.round(100 * (at ?? 0)));
+      if (element.getAttribute("aria-valuenow") !== now) element.setAttribute("aria-valuenow", now);
       if (element.getAttribute("aria-valuetext") !== words) element.setAttribute("aria-valuetext", words);
     },
     begin() {},

@@ -8,7 +8,7 @@ import { askForTilt, createPadHand, createStrip, createTiltHand, movedChoice, pa
 import { createKeeping } from "./keeping.js";
 import { asRow, createPicture } from "./picture.js";
 import { reachFor, valueOf } from "./reach.js";
-import { choicesOf, firstTolerance, liveOf, plain, rangeOf, toldAt, tolerancesOf, withUnit } from "./rows.js";
+import { choicesOf, firstTolerance, liveOf, onTopOf, plain, rangeOf, toldAt, tolerancesOf, withUnit } from "./rows.js";
 import { createStudio } from "./studio.js";
 import { shifted, valueAt } from "./take.js";
 import { fitText, spanText, takeText } from "./words.js";
@@ -89,6 +89,7 @@ export function createTool({ element, desk, store, actions, close }) {
     wake();
   });
   const learned = make("span", { class: "perform-learned" });
+  const onTop = make("p", { class: "perform-hint" });
   const low = number("Lowest value", 0, { min: -1e6, max: 1e6 }, ranged);
   const high = number("Highest value", 1, { min: -1e6, max: 1e6 }, ranged);
   const dead = number("Dead zone, per cent of the way", 8, { min: 0, max: 50 }, wake);
@@ -104,6 +105,7 @@ export function createTool({ element, desk, store, actions, close }) {
 
   const record = button("Record", () => (studio.now() ? studio.end("you ended it") : begin()), "perform-record");
   const state = make("p", { class: "perform-state" });
+  const moving = make("p", { class: "perform-hint" });
   const list = make("ol", { class: "perform-list", "aria-label": "Takes" });
   const picture = createPicture();
   const legend = make("p", { class: "perform-legend" });
@@ -126,11 +128,11 @@ export function createTool({ element, desk, store, actions, close }) {
     make("div", { class: "perform-head" }, make("h2", { text: "Perform" }), note, button("Close", close)), fault,
     make("div", { class: "perform-body" },
       make("div", { class: "perform-hand" }, strip.element, value),
-      make("div", { class: "perform-go" }, record, state),
+      make("div", { class: "perform-go" }, record, state, moving),
       make("div", { class: "perform-setup" },
         make("div", { class: "perform-fields" }, field("Row", rowList), field("moved by", handList), field("The take", overList)),
         make("div", { class: "perform-line" }, find, learn, learned),
-        fine),
+        onTop, fine),
       make("div", { class: "perform-takes" }, empty, list, picture.element, legend, fitting)));
 
   // --- rows and hands ---
@@ -383,21 +385,24 @@ export function createTool({ element, desk, store, actions, close }) {
 
   function drawNow() {
     const { score, curves, time } = get();
-    const { score: s, curves: c } = { score, curves };
     const f = feel();
-    if (shown && s && c) {
-      const samples = takeSamples(shown);
-      const now = choiceOf(shown, s);
-      if (now) store.set({ live: liveOf(now, valueAt(samples, time), shown.over, s, c, time) });
-    } else if (choice && s && c && reach !== null) {
-      store.set({ live: liveOf(choice, valueOf(reach, f), over, s, c, time) });
-    }
-    const at = shown ? reachFor(valueAt(takeSamples(shown), time), { ...f, low: rangeOf(shown.choice, shown.over)[0], high: rangeOf(shown.choice, shown.over)[1], invert: false }) : reach ?? restReach();
-    const words = choice ? handText(shown ? valueAt(takeSamples(shown), time) : valueOf(at, f), shown?.choice ?? choice, shown?.over ?? over) : "";
-    strip.show(choice ? at : null, words);
+    const now = shown && score ? { choice: choiceOf(shown, score), over: shown.over, value: valueAt(takeSamples(shown), time) }
+      : { choice, over, value: valueOf(reach ?? restReach(), f) };
+    if (now.choice && score && curves && (shown || reach !== null)) goLive(liveOf(now.choice, now.value, now.over, score, curves, time));
+    const [least, most] = shown ? rangeOf(shown.choice, shown.over) : [f.low, f.high];
+    const at = shown ? reachFor(now.value, { ...f, low: least, high: most, invert: false }) : reach ?? restReach();
+    const words = now.choice ? handText(now.value, now.choice, now.over) : "";
+    strip.show(now.choice ? at : null, words);
     write(value, words);
     sayState();
     drawPicture();
+  }
+
+  /** @param {import("../types.js").Live} live */
+  function goLive(live) {
+    const was = get().live;
+    if (was?.length === live.length && was.every(([row, v], k) => row === live[k][0] && v === live[k][1])) return;
+    store.set({ live });
   }
 
   /** @param {number} v @param {Choice} c @param {"replace"|"add"} how */
@@ -427,7 +432,6 @@ export function createTool({ element, desk, store, actions, close }) {
     else if (now) text = desk.conducts() ? "Waiting for the boards" : "Waiting for the motion";
     else if (wantsMoved) text = "Move the stick, or press the button, that shall be the hand";
     else if (planned && score) text = spanText(planned);
-    if (now === null && desk.conducts()) text += " The boards play along what is in the file.";
     write(state, text);
   }
 
@@ -435,12 +439,12 @@ export function createTool({ element, desk, store, actions, close }) {
   let drawn = null;
 
   function drawPicture() {
-    const { score, curves, time } = get();
+    const { score, curves, time, themeCount } = get();
     const now = studio.now();
     const take = now ? null : chosen;
-    if (!score || !curves || (!now && !take)) return picture.draw(null, "No take");
+    if (!score || !curves || (!now && !take)) return picture.draw(null, "No take", themeCount);
     const c = now?.choice ?? (take && choiceOf(take, score));
-    if (!c) return picture.draw(null, "The take is of another motion");
+    if (!c) return picture.draw(null, "The take is of another motion", themeCount);
     const how = now?.over ?? /** @type {Take} */ (take).over;
     const samples = now ? now.samples : takeSamples(/** @type {Take} */ (take));
     if (now || drawn?.of !== samples || drawn.curves !== curves) drawn = { of: now ? null : samples, curves, samples: asRow(samples, how, c, score, curves) };
@@ -458,7 +462,7 @@ export function createTool({ element, desk, store, actions, close }) {
       fit: row && ours?.curves ? (t) => curveAt(/** @type {import("../types.js").Curves} */ (ours.curves), row.commanded, t) : null,
       keys: row ? row.keys.filter((k) => k.at >= span.from && k.at <= span.to) : [],
       time,
-    }, ours ? `${takeText(/** @type {Take} */ (ours.take))}. ${fitText(ours)}` : take ? takeText(take) : "Recording");
+    }, ours ? `${takeText(/** @type {Take} */ (ours.take))}. ${fitText(ours)}` : take ? takeText(take) : "Recording", themeCount);
   }
 
   /** The row as it was before the take, once that is kept. @type {{of: unknown, choice: Choice, score: import("../types.js").Score, curves: import("../types.js").Curves}|null} */
@@ -476,7 +480,11 @@ export function createTool({ element, desk, store, actions, close }) {
     const now = studio.now();
     const f = keeping.now();
     const mine = f && f.take === chosen ? f : null;
-    write(record, now ? "End the take" : "Record");
+    const boards = desk.conducts();
+    const { score } = get();
+    write(record, now ? "End the take" : boards ? "Record, boards play" : "Record");
+    write(moving, boards ? "While you record, the boards move: they play what is in the file, not your hand." : "");
+    write(onTop, choice && score ? onTopOf(choice, score) : "");
     record.setAttribute("aria-pressed", String(now !== null));
     record.disabled = !now && (!choice || !get().score);
     for (const e of [rowList, handList, overList, find, learn, low, high, turned, oneWay]) e.disabled = now !== null;
@@ -503,7 +511,8 @@ export function createTool({ element, desk, store, actions, close }) {
 
   let listedTakes = "";
   function showList() {
-    const words = JSON.stringify([takes.map((t) => t.number), chosen?.number, shown?.number, get().motion]);
+    const boards = desk.conducts();
+    const words = JSON.stringify([takes.map((t) => t.number), chosen?.number, shown?.number, get().motion, boards]);
     if (words === listedTakes) return;
     listedTakes = words;
     const focused = /** @type {HTMLElement|null} */ (list.contains(document.activeElement) ? document.activeElement : null)?.dataset.act;
@@ -513,7 +522,7 @@ export function createTool({ element, desk, store, actions, close }) {
         choose(t);
         show();
       } }),
-      make("button", { type: "button", "data-act": `play ${t.number}`, "aria-label": `${t === shown ? "Stop" : "Play"}, take ${t.number}`, text: t === shown ? "Stop" : "Play", click: () => playTake(t) }),
+      make("button", { type: "button", "data-act": `play ${t.number}`, "aria-label": `${t === shown ? "Stop" : boards ? "Play, boards too" : "Play"}, take ${t.number}`, text: t === shown ? "Stop" : boards ? "Play, boards too" : "Play", click: () => playTake(t) }),
       make("button", { type: "button", "data-act": `discard ${t.number}`, "aria-label": `Discard, take ${t.number}`, text: "Discard", click: () => discard(t) }))));
     if (focused) (/** @type {HTMLElement|null} */ (list.querySelector(`[data-act="${focused}"]`)) ?? record).focus({ preventScroll: true });
   }
@@ -577,6 +586,11 @@ export function createTool({ element, desk, store, actions, close }) {
   addEventListener("gamepadconnected", () => open && fillHands());
   addEventListener("gamepaddisconnected", () => open && fillHands());
   new ResizeObserver(() => frame()).observe(picture.element);
+  let conducted = false;
+  desk.hear(() => {
+    if (desk.conducts() !== conducted) show();
+    conducted = desk.conducts();
+  });
 
   store.subscribe((s, b) => {
     if (s.proposal !== b.proposal && s.proposal) keeping.heard(s.proposal);

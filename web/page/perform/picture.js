@@ -27,8 +27,17 @@ export function createPicture() {
   const canvas = make("canvas", { class: "perform-picture", role: "img", "aria-label": "No take" });
   const g = /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d"));
 
-  /** @param {Drawing|null} d @param {string} words */
-  function draw(d, words) {
+  /** @type {Record<string, string>} */
+  let colours = {};
+  let theme = -1;
+
+  /** @param {Drawing|null} d @param {string} words @param {number} themes  how often the colours have changed */
+  function draw(d, words, themes) {
+    if (theme !== themes) {
+      theme = themes;
+      const style = getComputedStyle(canvas);
+      colours = Object.fromEntries(["ink", "slate", "pencil", "paper"].map((name) => [name, style.getPropertyValue(`--${name}`).trim()]));
+    }
     if (canvas.getAttribute("aria-label") !== words) canvas.setAttribute("aria-label", words);
     const width = canvas.clientWidth, height = canvas.clientHeight;
     const sharp = Math.min(devicePixelRatio || 1, sharpest);
@@ -40,9 +49,8 @@ export function createPicture() {
     g.setTransform(sharp, 0, 0, sharp, 0, 0);
     g.clearRect(0, 0, width, height);
     if (!d || d.to <= d.from) return;
-    const style = getComputedStyle(canvas);
     /** @param {string} name */
-    const colour = (name) => style.getPropertyValue(`--${name}`).trim();
+    const colour = (name) => colours[name];
     const span = d.to - d.from, reach = d.high - d.low || 1;
     /** @param {number} t */
     const x = (t) => pad + ((t - d.from) / span) * (width - 2 * pad);

@@ -83,6 +83,21 @@ export function liveOf(c, value, over, score, curves, time) {
   return live;
 }
 
+/**
+ * What comes on top of a row's own keys, so that it moves by more than the hand: layers,
+ * and controls that move it, too.
+ * @param {Choice} c @param {Score} score
+ * @returns {string}
+ */
+export function onTopOf(c, score) {
+  const layers = score.layers.filter((l) => l.row >= 0 && l.row === c.row).length;
+  const controls = c.kind === "axis" ? (score.controls ?? []).filter((x) => x.row >= 0 && x.shares.some((s) => s.row === c.row)).map((x) => x.name) : [];
+  const parts = [...(layers > 0 ? [layers === 1 ? "its layer" : `its ${layers} layers`] : []), ...controls];
+  if (parts.length === 0) return "";
+  const all = parts.length > 1 ? `${parts.slice(0, -1).join(", ")} and ${parts[parts.length - 1]}` : parts[0];
+  return `The take is what ${c.name} does by itself. On top of it come ${all}.`;
+}
+
 /** The nearest of 1, 2 and 5 times a power of ten, not above. @param {number} x */
 export function nice(x) {
   if (!(x > 0)) return 0;
