@@ -77,6 +77,7 @@ const link = connect({
   onProject: takeProject,
   onMessage(message) {
     if (message.type === "hello") pageKey = message.key;
+    if (message.type === "proposal") store.set({ proposal: message });
     mend.take(message);
     rehearse.take(message);
     // What the boards play is the motion as it stands.

@@ -16,6 +16,7 @@ export function initialState() {
     stage: { yaw: 35, pitch: 15, distance: 0, target: [0, 0, 0], ghost: true, trails: false, onion: 0, mask: null },
     edit: { on: false, many: false, keys: [], cursor: null, busy: false, fault: "" },
     live: null,
+    proposal: null,
     proposed: false,
   };
 }

@@ -233,6 +233,19 @@
  */
 
 /**
+ * What the server has made of a motion, and has not put into its file.
+ * @typedef {object} Proposal
+ * @property {"proposal"} type
+ * @property {string} motion
+ * @property {string} id
+ * @property {string} kind    "retime", "retime-keys", "shape" or "take"
+ * @property {"working"|"ready"|"refused"|"gone"} state
+ * @property {string} [text]  for people
+ * @property {Record<string, any>} [figures]
+ * @property {Problem[]} [problems]
+ */
+
+/**
  * Values that a hand gives to rows, by their indices, in the place of those of the motion.
  * @typedef {[row: number, value: number][]} Live
  */
@@ -281,6 +294,7 @@
  * @property {boolean} shortcuts   whether keys without Ctrl work
  * @property {StageView} stage
  * @property {EditState} edit
+ * @property {Proposal|null} proposal  what was told last of any
  * @property {Live|null} live      what a hand performs now
  * @property {boolean} proposed    what is shown is a proposal, not the motion as it stands
  */

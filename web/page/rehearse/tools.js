@@ -51,6 +51,7 @@ import { make } from "../dom.js";
 /** @type {ToolEntry[]} */
 export const entries = [
   { id: "calibrate", label: "Calibrate", where: "rehearsal", css: "/page/calibrate/calibrate.css", load: () => import("../calibrate/calibrate.js") },
+  { id: "perform", label: "Perform", where: "beside", css: "/page/perform/perform.css", load: () => import("../perform/perform.js") },
 ];
 
 /**
