@@ -1,7 +1,6 @@
 package web_test
 
 import (
-	"fmt"
 	"path/filepath"
 	"testing"
 )
@@ -91,7 +90,7 @@ func BenchmarkEditMany(b *testing.B) {
 			out.Selected = app.store.get().edit.keys.length;
 			return out })()`)
 		if got.Items > 81 || got.Selected != 20000 {
-			b.Fatal(fmt.Sprintf("the list holds %d keys, and %d are selected", got.Items, got.Selected))
+			b.Fatalf("the list holds %d keys, and %d are selected", got.Items, got.Selected)
 		}
 		b.ReportMetric(share(got.Steps, 0.5), "arrow-ms")
 		b.ReportMetric(share(got.Steps, 0.95), "arrow-p95-ms")

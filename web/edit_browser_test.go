@@ -149,11 +149,10 @@ func (b bench) makes(what string, do func(), want ...string) {
 	was, text := b.text(), get[string](b.tab, `s.score.text`)
 	do()
 	b.until(what+" is made", fmt.Sprintf(`s.score.text !== %q || s.edit.fault`, text))
-	now := b.saved()
 	if fault := get[string](b.tab, `s.edit.fault`); fault != "" {
 		b.t.Errorf("%s: %s", what, fault)
 	}
-	b.wants(what, was, now, want...)
+	b.wants(what, was, b.saved(), want...)
 }
 
 // refuses holds that something is not done, that the page says why, and that the file
@@ -466,10 +465,14 @@ func TestEditMarksAndPoses(t *testing.T) {
 		"- startled: {lid-left: 0deg, lid-right: 0deg}", "+ awake: {lid-left: 0deg, lid-right: 0deg}",
 		"- - {pose: startled, at: skiff+5f}", "- - {pose: startled, at: greeting-4f, ease: hold}", "+ - {pose: awake, at: skiff+5f}", "+ - {pose: awake, at: greeting-4f, ease: hold}")
 	b.do(`app.actions.seek(19)`)
-	b.makes("a pose keyed", func() { b.command("Key it here: pose asleep at the playhead") }, "+ lid-left:", "+ - {at: 19s, to: 8deg}")
+	b.makes("a pose keyed", func() { b.command("As keys: the values of pose asleep at the playhead") }, "+ lid-left:", "+ - {at: 19s, to: 8deg}")
 	b.makes("a pose deleted", func() { b.command("Delete pose asleep") }, "- asleep: {lid-left: 8deg}")
 	b.refuses("a pose that is placed", func() { b.command("Delete pose calm") }, "calm")
-	line := get[int](b.tab, `s.score.placements.find(p => p.name === 'wink').line`)
+	b.do(`app.actions.seek(6.5)`)
+	b.makes("a pose placed", func() { b.command("Place pose calm at the playhead") }, "+ - {pose: calm, at: lift+0.25s}")
+	b.do(`app.actions.seek(6.75)`)
+	b.makes("a phrase placed", func() { b.command("Place phrase wink at the playhead") }, "+ - {phrase: wink, at: lift+0.5s}")
+	line := get[int](b.tab, `s.score.placements.find(p => p.name === 'wink' && p.at > 10).line`)
 	b.makes("a phrase moved", func() { fill(fmt.Sprintf("Time of phrase wink, line %d", line), "home+12f") },
 		"- - {phrase: wink, at: home+0.3s, mirror: true, scale: -1}", "+ - {phrase: wink, at: home+0.5s, mirror: true, scale: -1}")
 	b.makes("a phrase taken away", func() { b.command(fmt.Sprintf("Delete phrase wink, line %d, where it is placed", line)) }, "- - {phrase: wink, at: home+0.5s, mirror: true, scale: -1}")

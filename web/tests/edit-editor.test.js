@@ -256,15 +256,16 @@ describe("marks, poses, placements", () => {
     d.editor.renamePose("calm", "still");
     d.editor.deletePose("calm");
     d.editor.keyPose("calm");
+    d.editor.place("phrase", "wave");
     d.editor.setPlacement(1, "4s");
     d.editor.deletePlacement(1);
     await d.idle();
     assert.deepEqual(d.changes().flat(), [
       { do: "add-mark", name: "bell", time: 2 }, { do: "set-mark", name: "boat", time: 2 }, { do: "rename-mark", name: "boat", to: "ship" }, { do: "delete-mark", name: "boat" },
-      { do: "store-pose", name: "glad", values: { arm: 60.2, lantern: 90 } }, { do: "store-pose", name: "calm", values: { arm: 60.2, nod: 8 } },
+      { do: "store-pose", name: "glad", at: 2.01, of: ["arm", "lantern", "nod"] }, { do: "store-pose", name: "calm", at: 2.01, of: ["arm", "nod"] },
       { do: "rename-pose", name: "calm", to: "still" }, { do: "delete-pose", name: "calm" },
       { do: "add-key", track: "arm", time: 2, value: 20 }, { do: "add-key", track: "nod", time: 2, value: 1 },
-      { do: "set-placement", index: 1, time: 4 }, { do: "delete-placement", index: 1 },
+      { do: "add-placement", phrase: "wave", time: 2 }, { do: "set-placement", index: 1, time: 4 }, { do: "delete-placement", index: 1 },
     ]);
   });
   test("a locked mark keeps its time; names and times that are none are said", () => {
@@ -278,15 +279,15 @@ describe("marks, poses, placements", () => {
     }
     assert.equal(d.sent.length, 0);
   });
-  test("a pose is of the rows with selected keys, the row that is chosen, or all axes but switches", () => {
+  test("a pose is of the rows with selected keys, the row that is chosen, or all but switches", () => {
     const d = desk();
     const names = (/** @type {boolean} */ whole) => d.editor.poseRows(whole).map((r) => r.name);
-    assert.deepEqual(names(false), ["arm", "lantern"]);
+    assert.deepEqual(names(false), ["arm", "lantern", "nod"]);
     d.store.set({ row: "control:nod" });
     assert.deepEqual(names(false), ["nod"]);
     d.editor.select([...refs("axis:arm", 1), ...refs("axis:horn", 0)], null);
     assert.deepEqual(names(false), ["arm", "horn"]);
-    assert.deepEqual(names(true), ["arm", "lantern"]);
+    assert.deepEqual(names(true), ["arm", "lantern", "nod"]);
   });
 });
 

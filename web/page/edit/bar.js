@@ -74,7 +74,7 @@ export function createBar({ element, beside, store, actions, editor }) {
   const state = make("p", { class: "edit-state" });
   const wrong = make("p", { class: "edit-fault", role: "alert" });
   const conflict = make("div", { class: "edit-conflict", role: "group", "aria-label": "Two versions", hidden: true });
-  let whole = false; // a pose is stored of all axes, whatever is chosen
+  let whole = false; // a pose is stored of all rows, whatever is chosen
   const marksPanel = make("div", { class: "edit-panel", role: "group", "aria-label": "Marks", hidden: true });
   const posesPanel = make("div", { class: "edit-panel", role: "group", "aria-label": "Poses", hidden: true });
 
@@ -205,15 +205,17 @@ export function createBar({ element, beside, store, actions, editor }) {
     refill(posesPanel, [score.poses, score.placements, score.fps, chosen.join(), every.join()], () => {
       const all = chosen.join() === every.join();
       const of = make("select", { "aria-label": "Rows of the pose", change: () => { whole = of.value === "all"; } },
-        ...(all ? [] : [make("option", { value: "chosen", text: `of ${namesText(chosen)}` })]), make("option", { value: "all", text: "of all axes" }));
+        ...(all ? [] : [make("option", { value: "chosen", text: `of ${namesText(chosen)}` })]), make("option", { value: "all", text: "of all rows" }));
       of.value = all || whole ? "all" : "chosen";
       return [
         asked("Name of the pose to store", "Store pose", "Store pose: the values at the playhead", (name) => editor.storePose(name, of.value === "all"), of),
         ...(score.poses ?? []).map((p) => make("div", { class: "edit-item" },
           typed(p.name, `Name of pose ${p.name}`, (text) => editor.renamePose(p.name, text)),
-          button("Key it here", `Key it here: pose ${p.name} at the playhead`, () => editor.keyPose(p.name)),
+          button("Place", `Place pose ${p.name} at the playhead`, () => editor.place("pose", p.name)),
+          button("As keys", `As keys: the values of pose ${p.name} at the playhead`, () => editor.keyPose(p.name)),
           button("Store again", `Store again: pose ${p.name} from the playhead`, () => editor.storePose(p.name, null)),
           button("Delete", `Delete pose ${p.name}`, () => editor.deletePose(p.name)))),
+        ...phrasesOf(score).map((name) => make("div", { class: "edit-item" }, make("span", { class: "edit-note", text: `phrase ${name}` }), button("Place", `Place phrase ${name} at the playhead`, () => editor.place("phrase", name)))),
         ...(score.placements ?? []).map((p) => placement(p, score)),
       ];
     });
@@ -312,6 +314,11 @@ export function createBar({ element, beside, store, actions, editor }) {
       element.replaceChildren();
     },
   };
+}
+
+/** The phrases that are placed somewhere. @param {Score} score */
+function phrasesOf({ placements }) {
+  return [...new Set((placements ?? []).filter((p) => p.kind === "phrase").map((p) => p.name))].sort();
 }
 
 /** @param {string[]} names */

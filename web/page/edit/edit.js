@@ -428,22 +428,21 @@ export function createEditor({ store, actions, request, ground, follow, rest, ke
     /**
      * Stores the values at the playhead.
      * @param {string} name
-     * @param {boolean|null} whole  of all axes; null: of what the pose has already
+     * @param {boolean|null} whole  of all axes and controls; null: of what the pose has already
      */
     storePose(name, whole) {
-      const { score, curves, time } = get();
-      if (!score || !curves || !name.trim()) return fault("Give the pose a name"), false;
+      const { score, time } = get();
+      if (!score || !name.trim()) return fault("Give the pose a name"), false;
       const known = score.poses?.find((p) => p.name === name);
-      const rows = whole === null ? score.rows.filter((r) => Object.hasOwn(known?.values ?? {}, r.name)) : editor.poseRows(whole);
-      const values = Object.fromEntries(rows.map((r) => [r.name, plans.inTravel(score, idOf(r), Math.round(curveAt(curves, r.commanded, time) * 10) / 10)]));
-      return doChanges([{ do: "store-pose", name: name.trim(), values }], `Pose ${name.trim()} stored`);
+      const of = whole === null ? Object.keys(known?.values ?? {}) : editor.poseRows(whole).map((r) => r.name);
+      return doChanges([{ do: "store-pose", name: name.trim(), at: time, of }], `Pose ${name.trim()} stored`);
     },
-    /** The rows that a stored pose takes its values from: those with selected keys, or the one that is chosen; else all axes but switches. @param {boolean} whole */
+    /** The rows that a stored pose takes its values from: those with selected keys, or the one that is chosen; else all but switches. @param {boolean} whole */
     poseRows(whole) {
       const { score, row, edit: { keys } } = get();
       if (!score) return [];
       const chosen = new Set(whole ? [] : keys.length > 0 ? keys.map((k) => k.row) : row && rowOf(score, row) ? [row] : []);
-      return score.rows.filter((r) => (chosen.size > 0 ? chosen.has(idOf(r)) : r.kind === "axis" && r.unit !== "on"));
+      return score.rows.filter((r) => (chosen.size > 0 ? chosen.has(idOf(r)) : r.unit !== "on"));
     },
     /** @param {string} name */
     keyPose(name) {
@@ -457,6 +456,13 @@ export function createEditor({ store, actions, request, ground, follow, rest, ke
     renamePose: (name, to) => doChanges([{ do: "rename-pose", name, to: to.trim() }], `Pose ${name} is now ${to.trim()}`),
     /** @param {string} name */
     deletePose: (name) => doChanges([{ do: "delete-pose", name }], `Pose ${name} deleted`),
+    /** Places a pose or phrase at the playhead. @param {"pose"|"phrase"} kind @param {string} name */
+    place(kind, name) {
+      const { score, time } = get();
+      if (!score) return false;
+      const at = score.fps ? timeOfFrame(frameOf(time, score.fps), score.fps) : Math.round(time * 100) / 100;
+      return doChanges([{ do: "add-placement", [kind]: name, time: at }], `${kind} ${name} placed at ${clockTime(at)}`);
+    },
     /** @param {number} index @param {string} text */
     setPlacement(index, text) {
       const { score } = get();
