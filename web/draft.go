@@ -234,10 +234,13 @@ func changing(step string, changes []sequence.Change) planner {
 }
 
 // replacing plans another text as a step of its own.
-func replacing(text []byte) planner {
+func replacing(text []byte) planner { return replacingWith(text, nil) }
+
+// replacingWith is replacing with a text that a new pace file comes with.
+func replacingWith(text []byte, pace *paceFile) planner {
 	return func(d *draft, script *sequence.Script) (out plan, err error) {
 		defer d.project.make.caught(d.name, &err)
-		next, err := d.read(text, script)
+		next, err := sequence.OpenManuscript(text, script, d.project.openBeside(pace))
 		if err != nil {
 			return out, err
 		}

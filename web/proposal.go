@@ -397,13 +397,13 @@ func (p *Project) paced(files map[string]stamp, s *sequence.Script) map[string]s
 // written first: a text that names a file which is not there would be of no use.
 func (p *Project) acceptance(pr *proposal, out *outcome) planner {
 	return func(d *draft, script *sequence.Script) (plan, error) {
-		if out.pace != nil {
-			if err := p.folder.writeBeside(out.pace.name, out.pace.text); err != nil {
-				return plan{}, sequence.Problems{{At: sequence.Pos{File: out.pace.name}, Text: "the pace cannot be written: " + plain(err), Hint: "see that there is room, then accept it again"}}
-			}
-		}
-		next, err := replacing(out.text)(d, script)
+		next, err := replacingWith(out.text, out.pace)(d, script)
 		return plan{next.next, func() error {
+			if out.pace != nil {
+				if err := p.folder.writeBeside(out.pace.name, out.pace.text); err != nil {
+					return sequence.Problems{{At: sequence.Pos{File: out.pace.name}, Text: "the pace cannot be written: " + plain(err), Hint: "see that there is room, then accept it again"}}
+				}
+			}
 			if err := next.commit(); err != nil {
 				return err
 			}

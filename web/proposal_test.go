@@ -155,27 +155,26 @@ func TestProposalAccepted(t *testing.T) {
 		motion, options string
 		want            func(testing.TB, *sequence.Script, []byte) (text, csv []byte)
 	}{
-		{"storm", `"kind":"retime"`, retime(revise.RetimeOptions{PaceFile: pace("storm.pace.csv")})},
+		{"hasty", `"kind":"retime","catchUp":2`, retime(revise.RetimeOptions{CatchUp: 2, PaceFile: pace("hasty.pace.csv")})},
 		{"hasty", `"kind":"retime","catchUp":2,"tolerance":5`, retime(revise.RetimeOptions{CatchUp: 2, Within: 5, PaceFile: pace("hasty.pace.csv")})},
 		{"hasty", `"kind":"retime-keys","catchUp":1.5`, retime(revise.RetimeOptions{Keys: true, CatchUp: 1.5})},
 		{"hasty", `"kind":"shape"`, shape},
 	} {
 		t.Run(c.motion+c.options, func(t *testing.T) {
-			dir := ""
-			if c.motion == "storm" {
-				dir = example(t)
-			} else {
-				dir = small(t, hasty)
-			}
-			d := openDesk(t, dir, c.motion+".motion.yaml", nil)
+			d := openDesk(t, small(t, hasty), c.motion+".motion.yaml", nil)
 			p, ear := d.page(), d.listen()
 			name := c.motion + ".motion.yaml"
-			was, state := d.file(name), d.textOf(c.motion)
+			was, state, script := d.file(name), d.textOf(c.motion), loadedFrom(t, d.dir, name)
 			told := p.asked("/api/motions/"+c.motion+"/mend", `{"base":"`+state.Text+`",`+c.options+`}`)
 			if told.State != proposalReady || told.Figures == nil || told.Figures.ErrorsAfter >= told.Figures.ErrorsBefore || len(told.Lines) == 0 || told.Base != state.Text {
 				t.Fatalf("%+v", told)
 			}
 			at := "/api/motions/" + c.motion + "/proposals/" + told.ID
+			if told.File != "" {
+				if _, err := os.Stat(filepath.Join(d.dir, told.File)); err == nil {
+					t.Error("the pace is written before it is accepted")
+				}
+			}
 			ear.untilProposal(told.ID, proposalReady)
 			if now := d.file(name); !bytes.Equal(now, was) || d.textOf(c.motion) != state {
 				t.Error("a proposal has changed the motion")
@@ -185,7 +184,7 @@ func TestProposalAccepted(t *testing.T) {
 			state = p.made(p.post(at+"/accept", `{"base":"`+state.Text+`"}`))
 			ear.untilProposal(told.ID, proposalGone)
 			state = p.made(p.post("/api/motions/"+c.motion+"/save", `{"base":"`+state.Text+`"}`))
-			text, csv := c.want(t, loadedFrom(t, dir, name), was)
+			text, csv := c.want(t, script, was)
 			if now := d.file(name); !bytes.Equal(now, text) {
 				t.Errorf("written is\n%s", now)
 			}

@@ -220,7 +220,7 @@ func newShaping(m *sequence.Manuscript, p, shaped *interp.Performance, a *sequen
 		for j+1 < n && math.Abs(now[j+1]-was[j+1]) > 0.01*largest {
 			j++
 		}
-		if err := w.span(math.Max(0, w.times[i]-runUp*w.frame), w.times[j]+runUp*w.frame); err != nil {
+		if err := w.span(math.Max(0, w.times[i]-float64(runUp*w.frame)), w.times[j]+float64(runUp*w.frame)); err != nil {
 			return nil, err
 		}
 		i = j
@@ -334,7 +334,7 @@ func (w *shaping) grid(t float64, round func(float64) float64) float64 {
 		slack = -slack
 	}
 	if step == 0.001 {
-		return round(t*1000+slack) / 1000
+		return round(float64(t*1000)+slack) / 1000
 	}
 	return round(t/step+slack) * step
 }
