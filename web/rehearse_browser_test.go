@@ -33,13 +33,18 @@ func (b *tab) press(words string) {
 
 func (b *tab) phaseIs(words string) {
 	b.t.Helper()
-	is := fmt.Sprintf(`document.querySelector('#rehearse .phase').textContent.startsWith(%q)`, words)
+	b.rig("the boards are "+words, fmt.Sprintf(`document.querySelector('#rehearse .phase').textContent.startsWith(%q)`, words))
+}
+
+// rig waits as until does; in vain, it says what the part says.
+func (b *tab) rig(what, is string) {
+	b.t.Helper()
 	for end := time.Now().Add(20 * time.Second); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
-		if get[bool](b, is) {
+		if get[bool](b, "!!("+is+")") {
 			return
 		}
 	}
-	b.t.Fatalf("waited in vain until the boards are %s: %s", words, get[string](b, `document.querySelector('#rehearse').innerText`))
+	b.t.Fatalf("waited in vain until %s: %s", what, get[string](b, `document.querySelector('#rehearse').innerText`))
 }
 
 // arms opens the part, connects to both boards and arms them.
@@ -273,6 +278,26 @@ func TestPageConducts(t *testing.T) {
 	b.phaseIs("Held")
 }
 
+// takesUp arms boards that are connected and plays from 1 s on. On a machine that is so busy
+// that the page gives no sign of life for a second it is stopped, and takes them up again.
+func (b *tab) takesUp() {
+	b.t.Helper()
+	const stopped = `document.querySelector('#rehearse .note').textContent.includes('no sign of life')`
+	for range 3 {
+		b.press("Yes: arm")
+		b.phaseIs("Armed")
+		b.do(`app.actions.seek(1)`)
+		b.press("Play")
+		b.rig("it plays", `s.playing && s.time > 1.2 || `+stopped)
+		if !get[bool](b, stopped) {
+			return
+		}
+		b.t.Log("the machine is too busy for the page's beats")
+		b.press("Drive")
+	}
+	b.t.Fatal("the machine is too busy for the page's beats")
+}
+
 // TestPageLosesBoards: whatever befalls a board is said of it in plain words, with what would
 // help; nothing moves because it is back; and the page offers to go on where it was.
 func TestPageLosesBoards(t *testing.T) {
@@ -305,11 +330,7 @@ func TestPageLosesBoards(t *testing.T) {
 		{"reset", func(x *pier) { x.server.Reset(wire.ResetBrownout) }, "the supply sagged", "stronger supply"},
 		{"silence", func(x *pier) { x.server.Stall(700 * time.Millisecond) }, "", "link"},
 	} {
-		b.press("Yes: arm")
-		b.phaseIs("Armed")
-		b.do(`app.actions.seek(1)`)
-		b.press("Play")
-		b.until("it plays", `s.playing && s.time > 1.2`)
+		b.takesUp()
 		from := time.Now()
 		c.fault(piers["shore"])
 		b.phaseIs("A board was lost")
@@ -534,9 +555,11 @@ func TestPageRehearsesByTouch(t *testing.T) {
 	tap("Rehearse")
 	tap("Drive")
 	for name, x := range piers {
-		b.do(fmt.Sprintf(`document.querySelector('#rehearse input[name=%s]').scrollIntoView({block: 'center'})`, name))
+		field := fmt.Sprintf(`document.querySelector('#rehearse input[name=%s]')`, name)
+		b.do(field + `.scrollIntoView({block: 'center'})`)
+		b.rig("nothing lies on the field", `(e => { const r = e.getBoundingClientRect(); return document.elementFromPoint(r.left + r.width / 2, r.top + r.height / 2) === e })(`+field+`) && `+drawnTwice)
 		b.tapOn(fmt.Sprintf("#rehearse input[name=%s]", name))
-		b.until("the field has the focus", fmt.Sprintf(`document.activeElement.name === %q`, name))
+		b.rig("the field has the focus", fmt.Sprintf(`document.activeElement.name === %q`, name))
 		b.keys(x.url)
 	}
 	tap("Connect")

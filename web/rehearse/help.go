@@ -10,7 +10,7 @@ import (
 // that fits counts.
 var helps = []struct{ told, help string }{
 	{wire.CauseResets.Meaning(), "Switch its power off and on, and find out why it is reset: most often the supply sags under the servos."},
-	{wire.ResetBrownout.Meaning(), "Its supply sagged under the load: a stronger supply, shorter and thicker leads, or a supply of its own for the board."},
+	{wire.ResetBrownout.Meaning(), "The load was too much for it: a stronger supply, shorter and thicker leads, or a supply of its own for the board would help."},
 	{wire.ResetWatchdog.Meaning(), "Its program hung. Put the firmware on it anew; if it happens again, tell whoever made it."},
 	{wire.ResetPower.Meaning(), "Its power was off: look at plugs, switches and fuses."},
 	{"reset", "It began anew: look at its supply and its cable. Opening a serial port from another program resets many boards, too."},
