@@ -177,7 +177,7 @@ func TestMendByKeyboard(t *testing.T) {
 	// V goes between the two at the same moment of the choreography, also while it plays.
 	b.do(`app.actions.seek(s.score.marks.find(m => m.name === 'hush').at)`)
 	b.keys("v")
-	b.until("it is as it stands", fmt.Sprintf(`!s.proposed && s.score.length === 24 && Math.abs(s.time - s.score.marks.find(m => m.name === 'hush').at) < 1/24`))
+	b.until("it is as it stands", `!s.proposed && s.score.length === 24 && Math.abs(s.time - s.score.marks.find(m => m.name === 'hush').at) < 1/24`)
 	if n := get[int](b, ghostInk); n < 300 {
 		t.Errorf("what is proposed has %d pixels beside what stands now", n)
 	}
