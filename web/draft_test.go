@@ -89,8 +89,6 @@ tracks:
   wing: [[0s, 0], [1s, 10], [2s, 0]]
 `
 
-func conflicting(s textState) bool { return s.Conflict != nil }
-
 // A file that others change while something is not saved rules; what the page had is
 // kept beside it and shown as a motion. Either version can be chosen, and undone.
 func TestConflict(t *testing.T) {
