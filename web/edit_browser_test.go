@@ -24,15 +24,6 @@ type bench struct {
 	file string // of the motion
 }
 
-// edits opens greet in a folder of its own, with editing on.
-func edits(t *testing.T, b *tab) bench {
-	t.Helper()
-	file := filepath.Join(copied(t), "greet.motion.yaml")
-	b.open(serve(t, file))
-	b.do(`app.actions.fit()`)
-	return bench{b, file}
-}
-
 func (b bench) text() string {
 	b.t.Helper()
 	text, err := os.ReadFile(b.file)
