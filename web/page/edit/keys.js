@@ -39,6 +39,7 @@ export const editKeys = [
 export const listKeys = [
   { labels: ["\u2190", "\u2192"], words: "to the key before or after, and select it" },
   { labels: ["Shift \u2190", "Shift \u2192"], words: "select that one too" },
+  { labels: ["Shift Home", "Shift End"], words: "select all on the way there, too" },
   { labels: ["\u2191", "\u2193"], words: "to the keys of the row above or below" },
   { labels: ["Home", "End"], words: "to the row\u2019s first key, to its last" },
   { labels: ["Space"], words: "select the key, or no longer" },
