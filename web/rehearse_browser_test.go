@@ -135,6 +135,13 @@ func TestPageRehearses(t *testing.T) {
 	b.until("the screen may sleep", `wakes.at(-1) === 'let go' && wakes.length === 10`)
 	b.until("Stop says what a second press does", `document.querySelector('#rehearse .halt').textContent === 'Drop the pulses' && document.querySelector('#halt-note').textContent.includes('falls')`)
 	b.shoot("rehearse-stopped")
+	w.keys(kb.Escape) // somebody else's, for something else: it drops nothing
+	b.settles()
+	for name, x := range piers {
+		if st := x.server.State(); st == wire.StateSilent {
+			t.Errorf("board %s: Esc in a page that watches drops the pulses", name)
+		}
+	}
 	b.do(`document.querySelector('#help').showModal()`)
 	from := time.Now()
 	b.keys(kb.Escape)
@@ -278,6 +285,13 @@ func TestPageConducts(t *testing.T) {
 	b.phaseIs("Held")
 }
 
+// settles waits until a press of Stop counts as another one.
+func (b *tab) settles() {
+	b.t.Helper()
+	b.do(`globalThis.settlesAt = performance.now() + 400`)
+	b.until("a press counts anew", `performance.now() > settlesAt`)
+}
+
 // takesUp arms boards that are connected and plays from 1 s on. On a machine that is so busy
 // that the page gives no sign of life for a second it is stopped, and takes them up again.
 func (b *tab) takesUp() {
@@ -328,7 +342,7 @@ func TestPageLosesBoards(t *testing.T) {
 	}{
 		{"cable", func(x *pier) { x.server.Cut(700 * time.Millisecond) }, "connection", "cable"},
 		{"reset", func(x *pier) { x.server.Reset(wire.ResetBrownout) }, "the supply sagged", "stronger supply"},
-		{"silence", func(x *pier) { x.server.Stall(700 * time.Millisecond) }, "", "link"},
+		{"silence", func(x *pier) { x.server.Stall(700 * time.Millisecond) }, "nothing was heard", "link"},
 	} {
 		b.takesUp()
 		from := time.Now()
@@ -526,6 +540,7 @@ func TestPageRehearsesByKeys(t *testing.T) {
 	b.keys(kb.Escape)
 	allEnd(t, piers, from)
 	b.phaseIs("Stopped")
+	b.settles()
 	from = time.Now().Add(-10 * time.Millisecond)
 	b.keys(kb.Escape)
 	allEnd(t, piers, from, wire.StateSilent)
@@ -572,6 +587,7 @@ func TestPageRehearsesByTouch(t *testing.T) {
 	tap("Stop")
 	allEnd(t, piers, from)
 	b.phaseIs("Stopped")
+	b.settles()
 	from = time.Now().Add(-10 * time.Millisecond)
 	tap("Drop the pulses")
 	allEnd(t, piers, from, wire.StateSilent)

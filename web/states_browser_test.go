@@ -10,14 +10,16 @@ import (
 	"github.com/chromedp/chromedp"
 )
 
-// takenKeys tries every key with nothing, Shift and Alt on an element, and gives those that
-// the page takes for itself: it keeps the browser from using them, or other parts of the
-// page from hearing of them. A key with which Shift changes nothing is given once.
+// takenKeys tries every key with nothing, Shift, Alt, Ctrl, and Ctrl with Shift on an element,
+// and gives those that the page takes for itself: it keeps the browser from using them, or
+// other parts of the page from hearing of them. A key with which Shift changes nothing is
+// given once. Nothing comes between the presses: what is asked of the server waits.
 const takenKeys = `(() => {
-	const on = %s, taken = [];
+	const on = %s, before = () => { %s }, taken = [];
+	let dirty = true;
 	const named = ['ArrowLeft', 'ArrowRight', 'ArrowUp', 'ArrowDown', 'Home', 'End', 'PageUp', 'PageDown', 'Enter', 'Escape', 'Tab', 'Insert', 'Delete', 'Backspace', 'F1', 'F2', 'F6', 'F10', 'ContextMenu'];
 	const keys = [...named, ...Array.from({length: 95}, (_, k) => String.fromCharCode(32 + k)).filter(c => c === c.toLowerCase())];
-	const press = (key, how) => {
+	const reset = () => {
 		app.actions.stop();
 		app.actions.seek(10);
 		app.actions.setRate(0.75);
@@ -26,25 +28,36 @@ const takenKeys = `(() => {
 		app.actions.setLoop({from: 2, to: 4});
 		app.actions.selectFinding(null);
 		app.actions.setTheme('paper');
+		app.store.set({edit: {...app.store.get().edit, on: false}});
+		before();
 		on.focus({preventScroll: true});
+		dirty = false;
+	};
+	const press = (key, how) => {
+		if (dirty) reset();
 		let came = false;
 		const last = () => { came = true; };
 		addEventListener('keydown', last, {once: true});
 		const event = new KeyboardEvent('keydown', {key, ...how, bubbles: true, cancelable: true});
 		on.dispatchEvent(event);
 		removeEventListener('keydown', last);
-		const help = document.querySelector('#help'), {time, rate, view, stage, loop, looping, playing, finding, row, rows, theme, muted, countIn} = app.store.get();
-		const did = JSON.stringify([time, rate, view, stage, loop, looping, playing, finding, row, rows.order, theme, muted, countIn, help.open, on.contains(document.activeElement)]);
+		const help = document.querySelector('#help'), {time, rate, view, stage, loop, looping, playing, finding, row, rows, theme, muted, countIn, edit} = app.store.get();
+		const did = JSON.stringify([time, rate, view, stage, loop, looping, playing, finding, row, rows.order, theme, muted, countIn, edit.on, edit.keys, help.open, on.contains(document.activeElement)]);
+		if (!event.defaultPrevented && came) return '';
+		dirty = true;
 		help.close();
 		if (muted) app.actions.setMuted(false);
 		if (countIn) app.actions.setCountIn(false);
-		return event.defaultPrevented || !came ? did : '';
+		return did;
 	};
 	for (const key of keys) {
 		const plain = press(key, {}), shift = press(key, {shiftKey: true}), alt = press(key, {altKey: true});
 		if (plain) taken.push(key);
 		if (shift && shift !== plain) taken.push('Shift ' + key);
 		if (alt) taken.push('Alt ' + key);
+		const ctrl = press(key, {ctrlKey: true}), both = press(key, {ctrlKey: true, shiftKey: true});
+		if (ctrl) taken.push('Ctrl ' + key);
+		if (both) taken.push('Ctrl Shift ' + key);
 	}
 	return taken })()`
 
@@ -52,11 +65,11 @@ const takenKeys = `(() => {
 // are the same key on another keyboard.
 var keyNames = map[string]string{
 	"ArrowLeft": "←", "ArrowRight": "→", "ArrowUp": "↑", "ArrowDown": "↓", "PageUp": "Page up", "PageDown": "Page down",
-	"Escape": "Esc", " ": "Space", "-": "−", "=": "+", "_": "−",
+	"Escape": "Esc", " ": "Space", "-": "−", "=": "+", "_": "−", "Backspace": "Delete",
 }
 
 func keyName(key string) (modifier, name string) {
-	for _, m := range []string{"Shift ", "Alt "} {
+	for _, m := range []string{"Shift ", "Alt ", "Ctrl Shift ", "Ctrl "} {
 		if strings.HasPrefix(key, m) && key != m {
 			modifier, key = m, key[len(m):]
 			break
@@ -72,8 +85,14 @@ func keyName(key string) (modifier, name string) {
 // own: what the page takes stands in the help, and what stands there it takes.
 func TestPageHelpHasAllKeys(t *testing.T) {
 	b := newTab(t, 1440, 900)
-	b.open(serve(t, lighthouse+"/storm.motion.yaml"))
+	b.open(serve(t, filepath.Join(copied(t), "storm.motion.yaml")))
 	b.until("the heads are there", `document.querySelectorAll('#sheet .sheet-head').length > 2`)
+	// The strip and the pulse, and the list of keys, are there when they are wanted.
+	b.do(`[...document.querySelectorAll('button')].filter(e => ['Perform', 'Calibrate'].includes(e.textContent)).forEach(e => e.click())`)
+	b.until("the tools are there", `document.querySelector('.perform-strip') && document.querySelector('#calibrate-slider')`)
+	b.do(`app.actions.selectRow('axis:head-pan'); app.store.set({edit: {...s.edit, on: true}})`)
+	b.until("the list of keys is there", `document.querySelectorAll('.edit-keys li').length > 3`)
+	b.do(`app.store.set({edit: {...s.edit, on: false}})`)
 	type section struct {
 		ID   string
 		Keys []string
@@ -92,17 +111,34 @@ func TestPageHelpHasAllKeys(t *testing.T) {
 	if len(everywhere) < 30 || len(help) < 5 {
 		t.Fatalf("the help has %d sections, and %d keys of the page", len(help), len(everywhere))
 	}
-	for id, on := range map[string]string{
-		"page":  `document.body`,
-		"stage": `document.querySelector('#stage .stage-room')`,
-		"ruler": `document.querySelector('#sheet .sheet-ruler')`,
-		"rows":  `document.querySelectorAll('#sheet .sheet-head .sheet-name')[1]`,
+	// What the server would say of boards that are armed, in the page that drives.
+	b.allow = append(b.allow, "/api/motions/storm/") // what the keys of editing ask for in vain, as there is nothing to do again
+	const armed = `app.rehearse.take({...app.rehearse.desk.state(), type: 'rehearsal', phase: 'connected'}); app.rehearse.take({...app.rehearse.desk.state(), type: 'rehearsal', phase: 'armed', driver: app.rehearse.desk.page(), motion: 'storm'})`
+	const editing = `app.store.set({edit: {...app.store.get().edit, on: true, keys: [], cursor: {row: 'axis:head-pan', k: 2}}})`
+	tried := map[string]bool{"open": true} // the last: what closes by Esc, and what Tab does in every browser
+	for _, c := range []struct{ id, on, before string }{
+		{"page", `document.body`, ``},
+		{"stage", `document.querySelector('#stage .stage-room')`, ``},
+		{"ruler", `document.querySelector('#sheet .sheet-ruler')`, ``},
+		{"rows", `document.querySelectorAll('#sheet .sheet-head .sheet-name')[1]`, ``},
+		{"strip", `document.querySelector('.perform-strip')`, ``},
+		{"slider", `document.querySelector('#calibrate-slider')`, ``},
+		{"edit", `document.body`, editing},
+		{"edit-keys", `document.querySelector('.edit-keys li')`, editing},
+		{"rehearse", `document.body`, armed},
 	} {
-		taken := map[string]bool{}
-		for _, key := range get[[]string](b, fmt.Sprintf(takenKeys, on)) {
+		id, taken := c.id, map[string]bool{}
+		tried[id] = true
+		said := slices.Concat(help[id], everywhere)
+		if id == "edit-keys" {
+			said = slices.Concat(said, help["edit"])
+		}
+		for _, key := range get[[]string](b, fmt.Sprintf(takenKeys, c.on, c.before)) {
 			modifier, name := keyName(key)
+			if name == "Esc" && id == "rehearse" {
+				modifier = "" // whatever else a hand lies on
+			}
 			taken[modifier+name] = true
-			said := slices.Concat(help[id], everywhere)
 			if !slices.Contains(said, modifier+name) {
 				t.Errorf("on %s: the page takes %s%s, and the help does not say so", id, modifier, name)
 			}
@@ -113,6 +149,24 @@ func TestPageHelpHasAllKeys(t *testing.T) {
 				t.Errorf("on %s: the help has the key %s, and the page does not take it", id, k)
 			}
 		}
+	}
+	for id := range help {
+		if !tried[id] {
+			t.Errorf("nothing tries the keys that the help has of %q", id)
+		}
+	}
+	// Esc and Space are keys of the page, too: of armed boards they ask this.
+	b.until("what was asked of boards is answered", `s.boards !== 'running'`)
+	if got := get[string](b, `(() => {
+		const asked = [], send = WebSocket.prototype.send;
+		WebSocket.prototype.send = data => { asked.push(JSON.parse(data).do); };
+		for (const key of [' ', 'Escape']) {
+			`+armed+`;
+			document.body.dispatchEvent(new KeyboardEvent('keydown', {key, bubbles: true, cancelable: true}));
+		}
+		WebSocket.prototype.send = send;
+		return asked.filter(word => word).join() })()`); got != "play,stop" {
+		t.Errorf("Space and Esc ask %q of armed boards", got)
 	}
 	b.do(`document.activeElement.blur()`)
 	b.keys("?")

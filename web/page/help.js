@@ -39,7 +39,19 @@ export const besides = [
   },
   { title: "While editing", id: "edit", list: editKeys.map(({ label, words }) => ({ labels: [label], words })) },
   { title: "On the keys of a row, while editing", id: "edit-keys", list: listKeys },
-  { title: "While boards are armed, everywhere", id: "rehearse", list: [{ labels: ["Esc"], words: "stop the boards; again: drop the pulses, and what carries weight falls" }, { labels: ["Space"], words: "in the page that drives: play on the boards, or hold them where they are" }] },
+  { title: "While boards are armed, everywhere", id: "rehearse", list: [{ labels: ["Esc"], words: "stop the boards; again, in the same page within ten seconds: drop the pulses, and what carries weight falls" }, { labels: ["Space"], words: "in the page that drives: play on the boards, or hold them where they are" }] },
+  {
+    title: "On the strip of Perform", id: "strip", list: [
+      { labels: ["\u2191", "\u2193"], words: "up or down as long as it is held; with Shift slower" },
+    ],
+  },
+  {
+    title: "On the pulse of Calibrate", id: "slider", list: [
+      { labels: ["\u2190", "\u2193"], words: "1 \u00b5s less; with Shift 5" },
+      { labels: ["\u2192", "\u2191"], words: "1 \u00b5s more; with Shift 5" },
+      { labels: ["Page down", "Page up"], words: "10 \u00b5s less or more" },
+    ],
+  },
   {
     title: "Wherever something is open", id: "open", list: [
       { labels: ["Esc"], words: "close the note, list or dialog" },

@@ -78,10 +78,10 @@ const link = connect({
   onMessage(message) {
     if (message.type === "hello") pageKey = message.key;
     if (message.type === "proposal") store.set({ proposal: message });
+    // Before the boards' own transport counts: what they play is the motion as it stands.
+    if (message.type === "rehearsal") mend.boards(live(message));
     mend.take(message);
     rehearse.take(message);
-    // What the boards play is the motion as it stands.
-    if (message.type === "rehearsal" && live(message)) mend.toPresent();
   },
   onConnection: (connected) => store.set({ connected }),
 });

@@ -326,7 +326,7 @@ func (d *Desk) MayChange(ctx context.Context, page string, pulses bool) error {
 		d.mu.Unlock()
 		switch {
 		case driver != "" && driver != page:
-			return fmt.Errorf("another page drives (%s): it has to let go first", driver)
+			return fmt.Errorf("another page drives (%s): it has to stop driving first", driver)
 		case pulses && d.armed:
 			return errors.New("the boards are armed: stop first, since they hold the pulses that the rig has now")
 		case pulses:

@@ -45,7 +45,7 @@ func (w *wheel) take(page string, now time.Duration) error {
 		return errNoPage
 	case w.driver == page:
 	case w.driver != "":
-		return fmt.Errorf("another page drives (%s): it has to let go first; anybody may stop", w.driver)
+		return fmt.Errorf("another page drives (%s): it has to stop driving first; anybody may stop", w.driver)
 	}
 	w.driver, w.heard = page, now
 	return nil

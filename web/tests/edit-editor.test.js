@@ -31,12 +31,15 @@ function desk(score = editScore()) {
   let serial = 1;
   let next = score;
   let fail = /** @type {object|null} */ (null);
+  /** @type {((score: Score, verb: string, changes: any[]) => Score)|null} */
+  let works = null;
   globalThis.fetch = /** @type {any} */ (async (/** @type {string} */ path, /** @type {RequestInit} */ init) => {
     const verb = path.split("/").pop() ?? "";
     if (verb === "curves") return new Response(bytesOf(next), { headers: { ETag: `"${next.revision}-curves"` } });
     if (verb === "score") return Response.json(next, { headers: { ETag: `"${next.revision}"` } });
     sent.push({ verb, body: JSON.parse(String(init.body)) });
     if (fail) return Response.json(fail, { status: 422 });
+    if (works) next = works(next, verb, sent[sent.length - 1].body.changes);
     next = { ...next, revision: `r${++serial}`, text: `t${serial}`, undo: (next.undo ?? 0) + 1 };
     const { text, undo, redo, saved, conflict, trouble, revision, ...rest } = next;
     return Response.json({ text, undo, redo, saved, conflict, trouble, revision, score: rest, rows: [] });
@@ -53,6 +56,8 @@ function desk(score = editScore()) {
     edit: () => store.get().edit,
     /** What the server makes of the next changes. @param {Score} s */
     becomes(s) { next = s; },
+    /** How the server makes changes. @param {(score: Score, verb: string, changes: any[]) => Score} w */
+    serves(w) { works = w; },
     /** @param {object|null} f */
     refuses(f) { fail = f; },
     async idle() {
@@ -189,10 +194,11 @@ describe("commands", () => {
   test("typed times and values reach the keys, or say what is wrong", async () => {
     const d = desk();
     d.editor.select(refs("axis:arm", 1), null);
-    assert.equal(d.editor.setTime("boat+6f"), true);
-    assert.equal(d.editor.setValue("50%"), true);
-    assert.equal(d.editor.setEase("linear"), true);
-    await d.idle();
+    for (const does of [() => d.editor.setTime("boat+6f"), () => d.editor.setValue("50%"), () => d.editor.setEase("linear")]) {
+      assert.equal(does(), true);
+      await d.idle();
+      d.editor.select(refs("axis:arm", 1), null);
+    }
     assert.deepEqual(d.changes(), [[{ do: "set-key", track: "arm", index: 1, time: 1.75 }], [{ do: "set-key", track: "arm", index: 1, value: 50 }], [{ do: "set-key", track: "arm", index: 1, ease: "linear" }]]);
     for (const [set, text, why] of /** @type {["setTime"|"setValue", string, RegExp][]} */ ([["setTime", "ship", /no mark ship/], ["setValue", "500", /from -20 to 120/]])) {
       assert.equal(d.editor[set](text), false);
@@ -243,6 +249,120 @@ describe("commands", () => {
   });
 });
 
+/** A server of the lantern's keys, as API.md has the changes. @param {[number, number][]} undone  what undo brings back */
+function serving(undone = []) {
+  return (/** @type {Score} */ score, /** @type {string} */ verb, /** @type {any[]} */ changes) => {
+    const rows = [...score.rows];
+    let list = /** @type {[number, number][]} */ (rows[1].keys.map((k) => [k.at, k.to]));
+    if (verb === "undo") list = undone;
+    for (const c of changes ?? []) {
+      if (c.do === "delete-keys") list = list.filter((_, index) => !c.keys.some((/** @type {any} */ k) => k.index === index));
+      if (c.do === "add-key") list = [...list, /** @type {[number, number]} */ ([c.time, c.value])];
+      if (c.do === "set-key") list = list.map((k, index) => (index === c.index ? [c.time ?? k[0], c.value ?? k[1]] : k));
+    }
+    rows[1] = { ...rows[1], keys: keysOf("lantern", list.sort((a, b) => a[0] - b[0])) };
+    return { ...score, rows };
+  };
+}
+
+describe("what is done before the answer to what was done before", () => {
+  /** @param {[number, number][]} keys */
+  function lantern(keys) {
+    const score = editScore({ undo: 1 });
+    score.rows[1] = { ...score.rows[1], keys: keysOf("lantern", keys) };
+    return desk(score);
+  }
+  /** @param {ReturnType<typeof desk>} d */
+  const times = (d) => d.store.get().score?.rows[1].keys.map((k) => [k.at, k.to]);
+
+  test("Delete twice deletes once", async () => {
+    const d = lantern([[1, 10], [2, 20], [3, 30]]);
+    d.serves(serving());
+    d.editor.select(refs("axis:lantern", 0), null);
+    d.editor.remove();
+    d.editor.remove();
+    await d.idle();
+    assert.deepEqual(times(d), [[2, 20], [3, 30]]);
+    assert.deepEqual(d.edit().keys, []);
+  });
+  test("another key that is chosen meanwhile is the one that is deleted, and stays chosen until then", async () => {
+    const d = lantern([[1, 10], [2, 20], [3, 30], [4, 40]]);
+    d.serves(serving());
+    d.editor.select(refs("axis:lantern", 0), null);
+    d.editor.remove();
+    d.editor.select(refs("axis:lantern", 2), null);
+    d.editor.remove();
+    d.editor.select(refs("axis:lantern", 3), null);
+    await d.idle();
+    assert.deepEqual(times(d), [[2, 20], [4, 40]]);
+    assert.deepEqual(d.edit().keys, refs("axis:lantern", 1));
+  });
+  test("Undo, then Delete", async () => {
+    const d = lantern([[2, 20], [3, 30]]);
+    d.serves(serving([[1, 10], [2, 20], [3, 30]]));
+    d.editor.select(refs("axis:lantern", 0), null);
+    d.editor.undo();
+    d.editor.remove();
+    await d.idle();
+    assert.deepEqual(times(d), [[1, 10], [3, 30]]);
+  });
+  test("Paste, then a nudge: what was pasted moves, in one step of its own", async () => {
+    const d = lantern([[1, 10], [3, 30]]);
+    d.serves(serving());
+    d.editor.select(refs("axis:lantern", 0), null);
+    d.editor.copy();
+    d.store.set({ time: 2 });
+    d.editor.paste();
+    d.editor.nudge(0, 1);
+    d.editor.nudge(0, 1);
+    await d.idle();
+    assert.deepEqual(times(d), [[1, 10], [2, 12], [3, 30]]);
+    assert.deepEqual(d.edit().keys, refs("axis:lantern", 1));
+    assert.deepEqual(d.sent.map((s) => s.body.step).map((s, _, all) => all.indexOf(s)), [0, 1]);
+  });
+  test("a typed value is for the key that was chosen then", async () => {
+    const d = lantern([[1, 10], [2, 20], [3, 30]]);
+    d.serves(serving());
+    d.editor.select(refs("axis:lantern", 0), null);
+    d.editor.remove();
+    d.editor.select(refs("axis:lantern", 1), null);
+    d.editor.setValue("55");
+    d.editor.select(refs("axis:lantern", 2), null);
+    await d.idle();
+    assert.deepEqual(times(d), [[2, 55], [3, 30]]);
+    assert.deepEqual(d.edit().keys, refs("axis:lantern", 1));
+  });
+  test("another version meanwhile: a key is deleted where it is then", async () => {
+    const d = lantern([[1, 10], [2, 20]]);
+    const send = globalThis.fetch;
+    const held = /** @type {(() => void)[]} */ ([]);
+    globalThis.fetch = /** @type {any} */ (async (/** @type {[string, RequestInit]} */ ...a) => {
+      if (a[0].endsWith("/save")) await new Promise((done) => held.push(() => done(null)));
+      return send(...a);
+    });
+    d.serves(serving());
+    d.editor.save();
+    d.editor.select(refs("axis:lantern", 1), null);
+    d.editor.remove();
+    const other = serving()(/** @type {Score} */ (d.store.get().score), "changes", [{ do: "add-key", time: 0.5, value: 5 }]);
+    d.becomes({ ...other, text: "t8", revision: "r8" });
+    d.store.set({ score: { ...other, text: "t8", revision: "r8" } });
+    held.forEach((go) => go());
+    await d.idle();
+    assert.deepEqual(d.changes(), [[{ do: "delete-keys", keys: [{ track: "lantern", index: 2 }] }]]);
+  });
+  test("a placement that was taken away is not taken away again", async () => {
+    const at = (/** @type {number} */ index, /** @type {number} */ time) => ({ index, kind: /** @type {"phrase"} */ ("phrase"), name: "wave", at: time, locked: false, line: 60 + index });
+    const d = desk(editScore({ placements: [at(1, 3.5), at(2, 5)] }));
+    d.serves((score, _, changes) => ({ ...score, placements: (score.placements ?? []).filter((p) => p.index !== changes[0].index).map((p, k) => ({ ...p, index: k + 1 })) }));
+    d.editor.deletePlacement(1);
+    d.editor.deletePlacement(1);
+    await d.idle();
+    assert.deepEqual(d.store.get().score?.placements?.map((p) => p.at), [5]);
+    assert.match(d.edit().fault, /not placed there/);
+  });
+});
+
 describe("marks, poses, placements", () => {
   test("each is one change", async () => {
     const d = desk();
@@ -258,6 +378,7 @@ describe("marks, poses, placements", () => {
     d.editor.keyPose("calm");
     d.editor.place("phrase", "wave");
     d.editor.setPlacement(1, "4s");
+    await d.idle();
     d.editor.deletePlacement(1);
     await d.idle();
     assert.deepEqual(d.changes().flat(), [

@@ -14,8 +14,9 @@ function ground({ on = true, many = false, refuses = false } = {}) {
   const did = [];
   let keys = /** @type {KeyRef[]} */ ([]);
   let dragging = false;
+  let [busy, passed] = [false, 0];
   const editor = {
-    on: () => on, many: () => many, keys: () => keys, redraw() {},
+    on: () => on, many: () => many, keys: () => keys, redraw() {}, isBusy: () => busy, still: (/** @type {KeyRef} */ ref) => ({ ...ref, k: ref.k + passed }),
     select: (/** @type {KeyRef[]} */ list) => { keys = list; },
     tellSelection: () => did.push(`told ${keys.map((k) => `${k.row}/${k.k}`).join(" ")}`.trim()),
     chooseRow: (/** @type {string} */ id) => did.push(`row ${id}`),
@@ -39,7 +40,7 @@ function ground({ on = true, many = false, refuses = false } = {}) {
     const key = /** @type {import("../page/types.js").Key} */ (r?.keys[k]);
     return [xIn(job, key.at), yIn(job, row, key.to)];
   };
-  return { job, did, hands, event, head, keys: () => keys, setKeys: (/** @type {KeyRef[]} */ list) => { keys = list; }, setMany: (/** @type {boolean} */ m) => { many = m; } };
+  return { job, did, hands, event, head, keys: () => keys, setKeys: (/** @type {KeyRef[]} */ list) => { keys = list; }, setMany: (/** @type {boolean} */ m) => { many = m; }, setBusy: (/** @type {boolean} */ b, by = 0) => { [busy, passed] = [b, by]; } };
 }
 
 const touch = { pointerType: "touch" };
@@ -137,6 +138,18 @@ describe("a drag", () => {
     g.event("pointermove", x + 45, y);
     g.event("pointerup", x + 45, y);
     assert.deepEqual(g.did, ["grasp axis:arm/2"]);
+  });
+  test("waits until what is on its way is here, and is of the key that was grasped", () => {
+    const g = ground();
+    const [x, y] = g.head("axis:arm", 0);
+    g.setBusy(true);
+    g.event("pointerdown", x, y);
+    g.event("pointermove", x + 25, y);
+    assert.deepEqual(g.did, []);
+    g.setBusy(false, 1); // a key before it has come
+    g.event("pointermove", x + 26, y);
+    assert.equal(g.did[0], "grasp axis:arm/1");
+    assert.deepEqual(g.keys(), refs("axis:arm", 1));
   });
   test("is put back where the browser, or a second finger, takes the hand away", () => {
     for (const end of ["cancel", "finger"]) {

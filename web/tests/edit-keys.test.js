@@ -28,7 +28,7 @@ class Element {
   /** @type {string|null} */
   within = null;
   /** @param {string} selector */
-  closest(selector) { return selector === this.within ? this : null; }
+  closest(selector) { return selector.split(", ").includes(this.within ?? "") ? this : null; }
 }
 class Input extends Element { tagName = "INPUT"; }
 
@@ -57,15 +57,26 @@ test("a key that what has the focus needs for itself is left to it", () => {
     const slider = Object.assign(new Input(), { type: "range" });
     const button = Object.assign(new Element(), { tagName: "BUTTON" });
     const choice = Object.assign(new Element(), { tagName: "SELECT" });
+    const summary = Object.assign(new Element(), { tagName: "SUMMARY" });
+    const [finding, rehearsal, tool] = ["#findings", "#rehearse", ".tool"].map((within) => Object.assign(new Element(), { within }));
     const dialog = Object.assign(new Element(), { within: "dialog" });
     for (const [text, target, want] of /** @type {[string, Element|null, string][]} */ ([
       ["Alt+ArrowLeft", body, "nudge -1 0"], ["Alt+Shift+ArrowRight", body, "nudge 10 0"], ["Alt+ArrowUp", null, "nudge 0 1"], ["Alt+Shift+ArrowDown", body, "nudge 0 -10"],
       ["Enter", body, "addHere"], ["Enter", button, ""], ["Delete", button, "remove"], ["Delete", body, "remove"], ["Ctrl+a", body, "selectAll axis:arm"],
       ["Ctrl+c", body, "copy"], ["Ctrl+x", body, "cut"], ["Ctrl+v", body, "paste"], ["Ctrl+z", body, "undo"], ["Ctrl+Shift+z", body, "redo"], ["Ctrl+y", body, "redo"], ["Ctrl+s", body, "save"], ["Ctrl+s", slider, "save"],
       ["Ctrl+z", field, ""], ["Delete", field, ""], ["Enter", field, ""], ["Ctrl+z", slider, "undo"], ["Delete", box, ""], ["Enter", slider, ""], ["Ctrl+z", choice, "undo"], ["Delete", choice, ""],
+      ["Enter", summary, ""], ["Delete", summary, "remove"],
+      ["Enter", finding, ""], ["Delete", finding, ""], ["Ctrl+a", finding, ""], ["Ctrl+c", finding, ""], ["Ctrl+v", finding, ""], ["Ctrl+z", finding, "undo"], ["Ctrl+Shift+z", finding, "redo"], ["Ctrl+s", finding, "save"],
+      ["Delete", rehearsal, ""], ["Enter", rehearsal, ""], ["Delete", tool, ""], ["Enter", tool, ""], ["Alt+ArrowUp", tool, "nudge 0 1"],
       ["Delete", dialog, ""], ["Ctrl+z", dialog, ""], ["Delete", Object.assign(new Element(), { isContentEditable: true }), ""],
     ])) {
       assert.equal(does(text, target), want, `${text} on ${target?.tagName} ${target?.type}`);
+    }
+    // Text that is marked is what Ctrl C copies, wherever the focus is.
+    for (const [isCollapsed, want] of /** @type {[boolean, string][]} */ ([[false, ""], [true, "copy"]])) {
+      Object.assign(globalThis, { getSelection: () => ({ isCollapsed }) });
+      assert.equal(does("Ctrl+c", body), want);
+      assert.equal(does("Delete", body), "remove");
     }
     // Held down, what adds or deletes is done once; moving and undoing go on.
     assert.equal(does("Enter", body, { repeat: true }), "");
@@ -81,5 +92,6 @@ test("a key that what has the focus needs for itself is left to it", () => {
     assert.equal(does("Delete", body), "");
   } finally {
     Object.assign(globalThis, known);
+    Reflect.deleteProperty(globalThis, "getSelection");
   }
 });

@@ -82,6 +82,15 @@ test("a selection is carried to the next version", () => {
   assert.equal(carried([], score, next).length, 0);
 });
 
+test("where a key has passed others, none is taken for its neighbour", () => {
+  // The second of four goes behind the third, and is put back: it is nowhere for certain.
+  const before = editScore({ rows: [rowWith({ name: "arm", keys: keysOf("arm", [[0, 10], [1, 40], [2, 60], [4, 100]]) })] });
+  const after = editScore({ rows: [rowWith({ name: "arm", keys: keysOf("arm", [[0, 10], [2, 60], [3, 40], [4, 100]]) })] });
+  assert.deepEqual(carried(refs("axis:arm", 2), after, before), []);
+  assert.deepEqual(carried(refs("axis:arm", 1), after, before), refs("axis:arm", 2), "the one that was passed is where it was");
+  assert.deepEqual(carried(refs("axis:arm", 0, 3), after, before), refs("axis:arm", 0, 3));
+});
+
 test("locked keys and those of placements say why they stay", () => {
   const all = allOf(score, "axis:arm");
   const got = movable(score, [...all, { row: "axis:leg", k: 0 }]);

@@ -132,6 +132,20 @@ test("after a loss the playhead is where it was, and play says so", () => {
   assert.equal(s.asked.pop()?.[1].from, 3.2);
 });
 
+test("a loop span that another version of the motion cuts is nobody's hand: boards play on", (t) => {
+  t.mock.timers.enable({ apis: ["setTimeout"] });
+  const s = stand();
+  s.store.set({ looping: true, loop: { from: 2, to: 9 } });
+  s.becomes({ phase: "playing" });
+  const score = /** @type {import("../page/types.js").Score} */ (s.store.get().score);
+  s.store.set({ score: { ...score, length: 8 }, loop: { from: 2, to: 8 } });
+  t.mock.timers.tick(1000);
+  assert.deepEqual(s.asked, []);
+  s.store.set({ loop: { from: 3, to: 8 } });
+  t.mock.timers.tick(1000);
+  assert.deepEqual(/** @type {[string, any][]} */ (s.asked).map(([word, more]) => [word, more.from, more.to]), [["play", 3, 8]]);
+});
+
 test("speed and loop go to boards that play, when hands rest; not to those that stand", (t) => {
   t.mock.timers.enable({ apis: ["setTimeout"] });
   const s = stand();

@@ -58,7 +58,7 @@ test("figures of a board", () => {
   assert.deepEqual([f.get("Time"), f.get("Buffer"), f.get("Drift"), f.get("Inputs"), f.get("Supply")], ["2.5 s", "276 ms", "27 \u00b1 9 ppm", "none", "not measured"]);
   assert.deepEqual([{ drift_ppm: -0.3, drift_sd: 1 }, { drift_ppm: -3.2, drift_sd: 1 }].map((c) => new Map(figures({ ...board, ...c })).get("Drift")), ["0 \u00b1 1 ppm", "\u22123 \u00b1 1 ppm"]);
   const g = new Map(figures({ ...board, buffer_ms: null, drift_ppm: null, supply_mv: 6020, inputs: [1, 3], stale: 2 }));
-  assert.deepEqual([g.get("Buffer"), g.get("Drift"), g.get("Inputs"), g.get("Supply"), g.get("Cut, bad, too old")], ["\u2013 ms", "\u2013", "1, 3", "6.02 V", "0, 0, 2"]);
+  assert.deepEqual([g.get("Buffer"), g.get("Drift"), g.get("Inputs"), g.get("Supply"), g.get("Frames cut, faulty, too late")], ["\u2013 ms", "\u2013", "1, 3", "6.02 V", "0, 0, 2"]);
 });
 
 test("each board once", () => assert.deepEqual(boardsOf([{ board: "main" }, { board: "" }, { board: "shore" }, { board: "main" }]), ["main", "shore"]));

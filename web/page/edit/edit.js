@@ -13,7 +13,7 @@ import { createKeyList } from "./keylist.js";
 import { listenForEdits } from "./keys.js";
 import { timeText, typedTime, typedValue, valueText } from "./notation.js";
 import { createOverlay, ghostsOf } from "./overlay.js";
-import { allOf, bound, carried, found, idOf, keyOf, movable, rowOf, sameKey } from "./select.js";
+import { allOf, bound, carried, found, idOf, keyOf, movable, rowOf, sameKey, sameKeys } from "./select.js";
 import { createSession, post } from "./session.js";
 
 /** @typedef {import("../types.js").State} State */
@@ -41,7 +41,12 @@ const runFor = 900; // ms after which a nudge is a step of its own
 
 /**
  * What moves keys bit by bit: one step of the history, from where they were.
- * @typedef {{step: string, score: Score, keys: KeyRef[], time: number, value: number, text: string, x: number, y: number, ghosts: import("./overlay.js").Ghost[], refused: boolean}} Run
+ * @typedef {{step: string, aim: import("./session.js").Aim, score: Score, keys: KeyRef[], time: number, value: number, text: string, x: number, y: number, ghosts: import("./overlay.js").Ghost[], refused: boolean}} Run
+ */
+
+/**
+ * Nudges soon after each other; run is null until the keys are known.
+ * @typedef {{step: string, aim: import("./session.js").Aim, time: number, value: number, run: Run|null}} Nudge
  */
 
 /**
@@ -61,9 +66,10 @@ export function createEditor({ store, actions, request, ground, follow, rest, ke
   const set = (patch) => store.set({ edit: { ...edit(), ...patch } });
   let steps = 0;
   let mine = false; // the score that comes is an answer to us
+  let chosen = true; // the selection is by hand, since something was asked of the server
   /** @type {Run|null} */
   let drag = null;
-  /** @type {Run|null} */
+  /** @type {Nudge|null} */
   let nudged = null;
   /** @type {ReturnType<typeof setTimeout>|undefined} */
   let nudging;
@@ -119,12 +125,35 @@ export function createEditor({ store, actions, request, ground, follow, rest, ke
     mine = true;
     answered.set(score.revision, performance.now());
     try {
-      const keys = errand.spots ? found(score, errand.spots) : carried(state.edit.keys, /** @type {Score} */ (state.score), score);
+      const keys = selectionAfter(/** @type {Score} */ (state.score), score, errand);
       store.set({ ...takeUp(state, score, have), edit: { ...state.edit, keys, cursor: cursorAmong(keys, score), fault: "" } });
     } finally {
       mine = false;
     }
     if (errand.said) actions.announce(errand.said);
+  }
+
+  /**
+   * The keys that are selected after an errand; what waits hears where its own are then.
+   * @param {Score} old @param {Score} score @param {import("./session.js").Errand} errand
+   */
+  function selectionAfter(old, score, errand) {
+    const own = errand.aim.keys ?? edit().keys;
+    const left = errand.spots ? found(score, errand.spots) : carried(own, old, score);
+    /** @param {KeyRef[]} keys */
+    const after = (keys) => (sameKeys(keys, own) ? left : carried(keys, old, score));
+    session.waiting().forEach((aim, k) => {
+      if (aim.keys) aim.keys = after(aim.keys);
+      else if (k === 0) aim.keys = left;
+    });
+    return chosen ? after(edit().keys) : left;
+  }
+
+  /** What is asked of the server next is for the keys that are selected, or will be. @returns {import("./session.js").Aim} */
+  function aimed() {
+    const aim = { keys: session.isBusy() && !chosen ? null : edit().keys };
+    chosen = false;
+    return aim;
   }
 
   /** @param {KeyRef[]} keys @param {Score} score */
@@ -148,51 +177,82 @@ export function createEditor({ store, actions, request, ground, follow, rest, ke
     if (drag) fault("The motion has changed under the hand");
     drag = nudged = null;
     const same = state.score && before.score && state.score.name === before.score.name;
-    const keys = same ? carried(state.edit.keys, /** @type {Score} */ (before.score), /** @type {Score} */ (state.score)) : [];
+    /** @param {KeyRef[]} list */
+    const after = (list) => (same ? carried(list, /** @type {Score} */ (before.score), /** @type {Score} */ (state.score)) : []);
+    for (const aim of session.waiting()) aim.keys &&= after(aim.keys);
+    const keys = after(state.edit.keys);
     set({ keys, cursor: keys[0] ?? null });
   });
 
+  /** @param {Parameters<typeof session.send>[0]} errand */
+  const order = (errand) => session.send({ ...errand, aim: aimed() });
+
   /**
-   * Does what was planned, or says why not.
-   * @param {Plan} plan @param {string} said @param {string} [step]
+   * Does what is planned, or says why not. While something is on its way, that is known only
+   * when its answer is here: keys have other places then.
+   * @param {(score: Score, keys: KeyRef[]) => Plan} plan @param {string|((keys: number) => string)} said
    * @returns {boolean}
    */
-  function doPlan(plan, said, step = `${++steps}`) {
-    if (plan.why) fault(plan.why);
-    if (plan.changes.length === 0) return false;
-    session.send({ verb: "changes", step, body: { changes: plan.changes }, spots: plan.spots, said: plan.why ? "" : said });
-    return true;
-  }
-
-  /** @param {(score: Score) => Plan} plan @param {string} said */
   function doNow(plan, said) {
     endNudge();
-    const { score } = get();
-    return score ? doPlan(plan(score), said) : false;
+    if (!get().score) return false;
+    const aim = aimed();
+    const step = `${++steps}`;
+    const work = () => {
+      const keys = (aim.keys ??= edit().keys);
+      const { changes, spots, why } = plan(/** @type {Score} */ (get().score), keys);
+      if (why) fault(why);
+      return changes.length > 0 ? { changes, spots, said: why ? "" : typeof said === "string" ? said : said(keys.length) } : null;
+    };
+    if (session.isBusy()) {
+      session.send({ verb: "changes", step, aim, plan: work });
+      return true;
+    }
+    const now = work();
+    if (now) session.send({ verb: "changes", step, aim, body: { changes: now.changes }, spots: now.spots, said: now.said });
+    return now !== null;
   }
 
   /** @param {object[]} changes @param {string} said */
   const doChanges = (changes, said) => doNow(() => ({ changes, spots: /** @type {any} */ (null), why: "" }), said);
 
+  /** Changes one of the placements, which have numbers anew once one has come or gone. @param {number} index @param {(now: number) => object} change @param {string} said */
+  function placed(index, change, said) {
+    const was = get().score?.placements?.find((p) => p.index === index);
+    if (!was) return fault("It is not placed there any more"), false;
+    return doNow((score) => {
+      const now = score.placements?.find((p) => p.kind === was.kind && p.name === was.name && Math.abs(p.at - was.at) < 1e-6);
+      return now ? { changes: [change(now.index)], spots: /** @type {any} */ (null), why: "" } : { changes: [], spots: [], why: "It is not placed there any more" };
+    }, said);
+  }
+
   // --- what moves keys bit by bit ---
 
-  /** @param {KeyRef[]} keys @returns {Run|null} */
-  function run(keys) {
+  /** @param {import("./session.js").Aim} aim @param {string} step @returns {Run|null} */
+  function run(aim, step) {
     const { score } = get();
+    const keys = (aim.keys ??= edit().keys);
     if (!score) return null;
+    if (keys.length === 0) return fault("No key is selected"), null;
     const { free, why } = movable(score, keys);
     if (why) fault(why);
     const j = ground().job();
-    return free.length === 0 ? null : { step: `${++steps}`, score, keys: free, time: 0, value: 0, text: "", x: 0, y: 0, ghosts: j ? ghostsOf(j, free) : [], refused: false };
+    return free.length === 0 ? null : { step, aim, score, keys: free, time: 0, value: 0, text: "", x: 0, y: 0, ghosts: j ? ghostsOf(j, free) : [], refused: false };
+  }
+
+  /** @param {Run} r */
+  function planOf(r) {
+    const plan = plans.shift(r.score, r.keys, r);
+    // Back where it began is a place too.
+    const changes = plan.changes.length > 0 ? plan.changes : plans.setKeys(r.score, r.keys.slice(0, 1), { value: keyOf(r.score, r.keys[0])?.to }).changes;
+    return { changes, spots: plan.spots, said: "" };
   }
 
   /** @param {Run} r */
   function sendRun(r) {
-    const plan = plans.shift(r.score, r.keys, r);
-    // Back where it began is a place too.
-    const changes = plan.changes.length > 0 ? plan.changes : plans.setKeys(r.score, r.keys.slice(0, 1), { value: keyOf(r.score, r.keys[0])?.to }).changes;
-    session.send({ verb: "changes", step: r.step, body: { changes }, spots: plan.spots });
-    return plan.spots[0];
+    const { changes, spots } = planOf(r);
+    session.send({ verb: "changes", step: r.step, aim: r.aim, body: { changes }, spots });
+    return spots[0];
   }
 
   /** @param {Run} r @param {import("./select.js").Spot|undefined} spot @param {string} snapped */
@@ -209,17 +269,29 @@ export function createEditor({ store, actions, request, ground, follow, rest, ke
 
   /** @param {number} frames @param {number} steps_  of the row's unit */
   function nudge(frames, steps_) {
-    const { score, edit: { keys } } = get();
+    const { score } = get();
     if (!score) return;
-    if (keys.length === 0) return fault("No key is selected");
-    nudged ??= run(keys);
-    if (!nudged) return;
-    nudged.time += frames * (score.fps ? 1 / score.fps.rate : 1 / score.boardRate);
-    nudged.value += steps_;
-    const text = words(nudged, sendRun(nudged), "");
-    actions.announce(text);
+    const n = (nudged ??= { step: `${++steps}`, aim: aimed(), time: 0, value: 0, run: null });
+    n.time += frames * (score.fps ? 1 / score.fps.rate : 1 / score.boardRate);
+    n.value += steps_;
     clearTimeout(nudging);
     nudging = setTimeout(endNudge, runFor);
+    // What it is to be moved from is known when nothing else is on its way any more.
+    if (!n.run && session.isBusy()) return session.send({ verb: "changes", step: n.step, aim: n.aim, plan: () => nudgeOf(n) });
+    const plan = nudgeOf(n);
+    if (plan) session.send({ verb: "changes", step: n.step, aim: n.aim, body: { changes: plan.changes }, spots: plan.spots });
+  }
+
+  /** @param {Nudge} n */
+  function nudgeOf(n) {
+    n.run ??= run(n.aim, n.step);
+    if (!n.run) {
+      if (nudged === n) endNudge();
+      return null;
+    }
+    const plan = planOf(Object.assign(n.run, { time: n.time, value: n.value }));
+    actions.announce(words(n.run, plan.spots[0], ""));
+    return plan;
   }
 
   // --- the commands ---
@@ -236,12 +308,13 @@ export function createEditor({ store, actions, request, ground, follow, rest, ke
 
   const editor = {
     on: () => edit().on,
+    isBusy: () => session.isBusy(),
     many: () => edit().many,
     keys: () => edit().keys,
     redraw: request,
     /** @param {boolean} on */
     setOn(on) {
-      if (on && get().proposed) return actions.announce("What is shown is a proposal: accept or drop it first");
+      if (on && get().proposed) return actions.announce("What is shown is a proposal: accept or discard it first");
       set({ on, fault: "" });
       actions.announce(on ? "Edit on: keys can be moved" : "Edit off");
     },
@@ -253,6 +326,7 @@ export function createEditor({ store, actions, request, ground, follow, rest, ke
     /** @param {KeyRef[]} keys @param {KeyRef|null} cursor */
     select(keys, cursor) {
       endNudge();
+      chosen = true;
       set({ keys, cursor: cursor ?? keys[0] ?? edit().cursor, fault: "" });
       request();
     },
@@ -271,6 +345,12 @@ export function createEditor({ store, actions, request, ground, follow, rest, ke
     },
     rowNow,
 
+    /** The same key now, or null. @param {KeyRef} ref @param {Score} of  of which it is */
+    still(ref, of) {
+      const { score } = get();
+      if (!score) return null;
+      return score.rows === of.rows ? ref : carried([ref], of, score)[0] ?? null;
+    },
     /** @param {KeyRef} ref */
     beginDrag(ref) {
       endNudge();
@@ -278,7 +358,7 @@ export function createEditor({ store, actions, request, ground, follow, rest, ke
       const grasped = keyOf(score ?? /** @type {any} */ ({ rows: [] }), ref);
       const why = grasped ? bound(grasped) : "";
       if (why) fault(why);
-      drag = why ? null : run(edit().keys);
+      drag = why ? null : run(aimed(), `${++steps}`);
       return drag !== null;
     },
     dragScore: () => drag?.score ?? null,
@@ -320,38 +400,39 @@ export function createEditor({ store, actions, request, ground, follow, rest, ke
       const at = score.fps ? timeOfFrame(frameOf(time, score.fps), score.fps) : Math.round(time * 100) / 100;
       editor.addAt(id, at, Math.round(curveAt(curves, row.commanded, at) * 10) / 10);
     },
-    remove: () => doNow((score) => plans.remove(score, edit().keys), counted(edit().keys.length, "deleted")),
+    remove: () => doNow(plans.remove, (count) => counted(count, "deleted")),
     copy() {
       const { score, edit: { keys } } = get();
       if (!score || keys.length === 0) return fault("No key is selected");
       clip = plans.copy(score, keys);
       actions.announce(counted(clip.length, "copied"));
     },
-    cut() {
-      editor.copy();
-      if (edit().keys.length > 0) editor.remove();
-    },
+    cut: () => doNow((score, keys) => {
+      clip = plans.copy(score, keys);
+      return plans.remove(score, keys);
+    }, (count) => counted(count, "copied and deleted")),
     paste() {
       const { score, time } = get();
       const at = score?.fps ? timeOfFrame(frameOf(time, score.fps), score.fps) : time;
-      return doNow((s) => plans.paste(s, clip, at), counted(clip.length, `pasted at ${clockTime(at)}`));
+      return doNow((s) => plans.paste(s, clip, at), () => counted(clip.length, `pasted at ${clockTime(at)}`));
     },
-    mirror: () => doNow((score) => plans.mirror(score, edit().keys), counted(edit().keys.length, "mirrored")),
+    mirror: () => doNow(plans.mirror, (count) => counted(count, "mirrored")),
     /** @param {string} factor */
     stretch(factor) {
       const n = Number(factor.replace("\u00d7", "").trim());
-      return doNow((score) => plans.stretch(score, edit().keys, n), counted(edit().keys.length, `stretched by ${n}`));
+      return doNow((score, keys) => plans.stretch(score, keys, n), (count) => counted(count, `stretched by ${n}`));
     },
     /** @param {string} text @returns {boolean} */
     setTime(text) {
-      const { score, edit: { keys } } = get();
+      const { score } = get();
       if (!score) return false;
       const typed = typedTime(text, score);
       if (typed.value === null) return fault(typed.wrong), false;
-      const first = keyOf(score, keys[0]);
-      // Several keys go together, the first one to that time.
-      if (keys.length > 1 && first) return doNow((s) => plans.shift(s, keys, { time: typed.value - first.at }), `Moved to ${clockTime(typed.value)}`);
-      return doNow((s) => plans.setKeys(s, keys, { time: typed.value }), `Moved to ${clockTime(typed.value)}`);
+      return doNow((s, keys) => {
+        const first = keyOf(s, keys[0]);
+        // Several keys go together, the first one to that time.
+        return keys.length > 1 && first ? plans.shift(s, keys, { time: typed.value - first.at }) : plans.setKeys(s, keys, { time: typed.value });
+      }, `Moved to ${clockTime(typed.value)}`);
     },
     /** @param {string} text @returns {boolean} */
     setValue(text) {
@@ -360,34 +441,34 @@ export function createEditor({ store, actions, request, ground, follow, rest, ke
       if (!score || !row) return false;
       const typed = typedValue(text, row);
       if (typed.value === null) return fault(typed.wrong), false;
-      return doNow((s) => plans.setKeys(s, keys, { value: typed.value }), `${row.name} ${figure(typed.value, row.unit)}`);
+      return doNow((s, refs) => plans.setKeys(s, refs, { value: typed.value }), `${row.name} ${figure(typed.value, row.unit)}`);
     },
     /** @param {string} ease */
-    setEase: (ease) => doNow((score) => plans.setKeys(score, edit().keys, { ease }), `Arrives by ${ease || "the row's own ease"}`),
+    setEase: (ease) => doNow((score, keys) => plans.setKeys(score, keys, { ease }), `Arrives by ${ease || "the row's own ease"}`),
 
     undo() {
       endNudge();
       if (!get().score?.undo && !session.isBusy()) return fault("There is nothing to undo");
-      session.send({ verb: "undo", said: "Undone" });
+      order({ verb: "undo", said: "Undone" });
     },
     redo() {
       endNudge();
       if (!get().score?.redo && !session.isBusy()) return fault("There is nothing to do again");
-      session.send({ verb: "redo", said: "Done again" });
+      order({ verb: "redo", said: "Done again" });
     },
     save() {
       endNudge();
-      session.send({ verb: "save", said: "Saved" });
+      order({ verb: "save", said: "Saved" });
     },
-    /** Takes a proposal over. @param {string} id @param {(text: string) => void} failed */
-    accept(id, failed) {
+    /** Takes a proposal over. @param {string} id @param {(answer: {text: string, undo: number}) => void} done @param {(text: string) => void} failed */
+    accept(id, done, failed) {
       endNudge();
-      session.send({ verb: `proposals/${id}/accept`, said: "Accepted: one step, which Undo takes back", failed });
+      order({ verb: `proposals/${id}/accept`, said: "Accepted: one step, which Undo takes back", done, failed });
     },
     /** @param {"file"|"mine"} keep */
     resolve(keep) {
       endNudge();
-      session.send({ verb: "resolve", body: { keep }, said: keep === "mine" ? "Yours is in the file" : "The file's version holds" });
+      order({ verb: "resolve", body: { keep }, said: keep === "mine" ? "Yours is in the file" : "The file's version holds" });
     },
     /**
      * Whether the page is ahead of what the listing says: a change is on its way, or
@@ -469,10 +550,10 @@ export function createEditor({ store, actions, request, ground, follow, rest, ke
       const typed = score && typedTime(text, score);
       if (!typed) return false;
       if (typed.value === null) return fault(typed.wrong), false;
-      return doChanges([{ do: "set-placement", index, time: typed.value }], `Placed at ${clockTime(typed.value)}`);
+      return placed(index, (now) => ({ do: "set-placement", index: now, time: typed.value }), `Placed at ${clockTime(typed.value)}`);
     },
     /** @param {number} index */
-    deletePlacement: (index) => doChanges([{ do: "delete-placement", index }], "Taken away from where it was placed"),
+    deletePlacement: (index) => placed(index, (now) => ({ do: "delete-placement", index: now }), "Taken away from where it was placed"),
 
     destroy: end,
   };

@@ -22,6 +22,7 @@ const reaches = { mouse: 11, touch: 24 }; // px about a key
  * @property {number} x
  * @property {number} y
  * @property {KeyRef|null} key
+ * @property {import("../types.js").Score} score  that the key is of
  * @property {KeyRef[]} before  what was selected
  * @property {boolean} adds
  * @property {"press"|"keys"|"box"|"nothing"} doing
@@ -65,7 +66,7 @@ export function createEditHands({ canvas, job, toX, toY, tap, editor }) {
     if (!j || !placeUnder(j, x, y) || fingers > 1) return;
     const key = keyUnder(j, x, y, event.pointerType === "touch" ? reaches.touch : reaches.mouse);
     const adds = event.shiftKey || editor.many();
-    pull = { id: event.pointerId, x, y, key, before: editor.keys(), adds, doing: "press", time: false, value: false };
+    pull = { id: event.pointerId, x, y, key, score: j.scene.score, before: editor.keys(), adds, doing: "press", time: false, value: false };
     mine = event.pointerId;
     if (key && !adds && !has(pull.before, key)) editor.select([key], key);
     if (!key && event.pointerType !== "mouse") holding = setTimeout(() => held(x, y), holdFor);
@@ -92,6 +93,12 @@ export function createEditHands({ canvas, job, toX, toY, tap, editor }) {
     clearTimeout(holding);
     if (!p.key) {
       p.doing = "box";
+      return;
+    }
+    if (editor.isBusy()) return; // the drag begins when what is on its way is here
+    p.key = editor.still(p.key, p.score);
+    if (!p.key) {
+      p.doing = "nothing";
       return;
     }
     if (!has(editor.keys(), p.key)) editor.select(p.adds ? [...p.before, p.key] : [p.key], p.key);

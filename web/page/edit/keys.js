@@ -39,6 +39,7 @@ export const editKeys = [
 export const listKeys = [
   { labels: ["\u2190", "\u2192"], words: "to the key before or after, and select it" },
   { labels: ["Shift \u2190", "Shift \u2192"], words: "select that one too" },
+  { labels: ["Shift Home", "Shift End"], words: "select all on the way there, too" },
   { labels: ["\u2191", "\u2193"], words: "to the keys of the row above or below" },
   { labels: ["Home", "End"], words: "to the row\u2019s first key, to its last" },
   { labels: ["Space"], words: "select the key, or no longer" },
@@ -54,13 +55,21 @@ export function editKeyFor(event) {
   return editKeys.find((k) => k.keys.includes(key) && k.ctrl === ctrl && k.alt === event.altKey && (k.shift === null || k.shift === event.shiftKey)) ?? null;
 }
 
+// Parts that have nothing to do with the keys of a motion: there only what is asked for with
+// Alt, or of the history and the file, is meant for the motion.
+const apart = "#findings, #rehearse, .tool, .mend-strip";
+const anywhere = ["z", "y", "s"];
+
 /** Whether what has the focus has a use of its own for a key. @param {EventTarget|null} target @param {EditKey} key */
 function needed(target, key) {
+  // Text that is marked is what is to be copied.
+  if (key.ctrl && key.keys[0] === "c" && !(globalThis.getSelection?.()?.isCollapsed ?? true)) return true;
   if (!(target instanceof HTMLElement)) return false;
+  if (target.closest(apart) && !key.alt && !anywhere.includes(key.keys[0])) return true;
   if (target.isContentEditable || target.tagName === "TEXTAREA" || target.closest("dialog")) return true;
   if (target instanceof HTMLInputElement) return !["checkbox", "button", "range"].includes(target.type) || (!key.ctrl && !key.alt);
   if (target.tagName === "SELECT") return !key.ctrl;
-  return key.label === "Enter" && (target.tagName === "BUTTON" || target.tagName === "A");
+  return key.label === "Enter" && ["BUTTON", "A", "SUMMARY"].includes(target.tagName);
 }
 
 /**

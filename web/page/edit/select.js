@@ -31,6 +31,9 @@ export function keyOf(score, ref) {
 /** @param {KeyRef} a @param {KeyRef} b */
 export const sameKey = (a, b) => a.row === b.row && a.k === b.k;
 
+/** @param {KeyRef[]} a @param {KeyRef[]} b */
+export const sameKeys = (a, b) => a.length === b.length && a.every((ref, k) => sameKey(ref, b[k]));
+
 /** @param {KeyRef[]} list @param {KeyRef} ref */
 export const has = (list, ref) => list.some((x) => sameKey(x, ref));
 
@@ -113,6 +116,24 @@ export function found(score, spots) {
 }
 
 /**
+ * Which keys of a row that has as many as before have kept their places in it: all, unless
+ * one has passed another. Then those that moved are to be looked for, and better none is
+ * selected than its neighbour.
+ * @param {Key[]} old
+ * @param {Key[]} keys
+ * @returns {(k: number) => boolean}
+ */
+function keptPlaces(old, keys) {
+  /** @param {Key} a @param {Key} b */
+  const stands = (a, b) => Math.abs(a.at - b.at) < 1e-9 && Math.abs(a.to - b.to) < 1e-9;
+  const moved = old.flatMap((key, k) => (stands(key, keys[k]) ? [] : [k]));
+  // One that moved stands where another stood if it has passed that.
+  const now = new Set(moved.map((k) => `${keys[k].at} ${keys[k].to}`));
+  const doubtful = new Set(moved.some((k) => now.has(`${old[k].at} ${old[k].to}`)) ? moved : []);
+  return (k) => !doubtful.has(k);
+}
+
+/**
  * The selection after the motion has become another: a row with as many keys as
  * before keeps its places, in others the keys are looked for.
  * @param {KeyRef[]} refs
@@ -122,10 +143,13 @@ export function found(score, spots) {
  */
 export function carried(refs, old, score) {
   if (refs.length === 0) return refs;
-  const count = (/** @type {Score} */ s, /** @type {string} */ id) => rowOf(s, id)?.keys.length ?? 0;
-  const rows = new Map([...new Set(refs.map((r) => r.row))].map((id) => [id, count(old, id) === count(score, id)]));
-  const stay = refs.filter((r) => rows.get(r.row));
-  return [...stay, ...found(score, spotsOf(old, refs.filter((r) => !rows.get(r.row))))];
+  const keys = (/** @type {Score} */ s, /** @type {string} */ id) => rowOf(s, id)?.keys ?? [];
+  const rows = new Map([...new Set(refs.map((r) => r.row))].map((id) => {
+    const [was, is] = [keys(old, id), keys(score, id)];
+    return [id, was.length === is.length ? keptPlaces(was, is) : null];
+  }));
+  const stay = refs.filter((r) => rows.get(r.row)?.(r.k));
+  return [...stay, ...found(score, spotsOf(old, refs.filter((r) => !rows.get(r.row)?.(r.k))))];
 }
 
 /**

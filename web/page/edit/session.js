@@ -54,12 +54,21 @@ export function merged(score, answer) {
 }
 
 /**
+ * Whose keys an errand is for: those that were selected when it was asked for; null: those
+ * that the errand before it will leave.
+ * @typedef {{keys: import("../types.js").KeyRef[]|null}} Aim
+ */
+
+/**
  * @typedef {object} Errand
  * @property {string} verb      changes, undo, redo, save, resolve, or a proposal's accept
  * @property {string} step      changes of one step replace each other
  * @property {object} body
+ * @property {(() => {changes: object[], spots: Spot[]|null, said: string}|null)|null} plan  the changes, worked out when they are sent: the text they are meant for is not there before. null: none
+ * @property {Aim} aim
  * @property {Spot[]|null} spots  where the selection is afterwards
  * @property {string} said      when it is done
+ * @property {(answer: any) => void} [done]
  * @property {(text: string) => void} [failed]  who is told instead of everybody that it was refused
  * @property {string} motion
  */
@@ -80,8 +89,8 @@ export function createSession(o) {
   let running = false;
 
   /** @param {Partial<Errand> & {verb: Errand["verb"]}} errand */
-  function send({ verb, step = "", body = {}, spots = null, said = "", failed }) {
-    const errand = { verb, step, body, spots, said, failed, motion: o.get().motion };
+  function send({ verb, step = "", body = {}, plan = null, aim = { keys: null }, spots = null, said = "", done, failed }) {
+    const errand = { verb, step, body, plan, aim, spots, said, done, failed, motion: o.get().motion };
     const last = queue.at(-1);
     if (last && verb === "changes" && last.verb === "changes" && last.step === step && last.motion === errand.motion) queue[queue.length - 1] = errand;
     else queue.push(errand);
@@ -104,11 +113,15 @@ export function createSession(o) {
   async function run(errand, again) {
     const { score, motion } = o.get();
     if (score?.name !== motion) return; // the one that is chosen is still being read
+    const planned = errand.plan?.();
+    if (planned === null) return;
+    if (planned) Object.assign(errand, { body: { changes: planned.changes }, spots: planned.spots, said: planned.said });
     try {
       const path = `/api/motions/${encodeURIComponent(motion)}/${errand.verb}`;
       const body = { base: score.text, ...(errand.verb === "save" ? {} : { have: score.revision }), ...errand.body };
       const answer = await o.post(path, errand.verb === "changes" ? { step: errand.step, ...body } : body);
       await take(errand, score, answer);
+      errand.done?.(answer);
     } catch (e) {
       await failed(errand, e, again);
     }
@@ -147,7 +160,7 @@ export function createSession(o) {
     queue.length = 0;
   }
 
-  return { send, isBusy: () => running };
+  return { send, isBusy: () => running, waiting: () => queue.map((errand) => errand.aim) };
 }
 
 /** @param {unknown} e */

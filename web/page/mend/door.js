@@ -28,7 +28,7 @@ import { make, write } from "../dom.js";
  * @property {() => void} close
  * @property {(told: Told) => void} take
  * @property {() => void} turn        shows the other of the two
- * @property {() => void} toPresent   shows the motion as it stands
+ * @property {(armed: boolean) => void} boards  boards are armed now, or no longer
  * @property {(revision: string) => boolean} holds  whether what stands is that version, while a proposal is looked at
  * @property {(state: State) => void} draw
  */
@@ -66,6 +66,7 @@ export function createDoor(o) {
   const { findings, store, actions } = o;
   /** What there is, by motion. @type {Map<string, Told>} */
   const proposals = new Map();
+  let armed = false;
   /** @type {Mend|null} */
   let mend = null;
   /** @type {Promise<Mend|null>|null} */
@@ -89,7 +90,7 @@ export function createDoor(o) {
   async function load() {
     try {
       const [{ createMend }] = await Promise.all([import("./mend.js"), styled("/page/mend/mend.css")]);
-      mend = createMend({ ...o, button, proposals });
+      mend = createMend({ ...o, button, proposals, armed: () => armed });
       return mend;
     } catch {
       return null;
@@ -133,7 +134,12 @@ export function createDoor(o) {
       mend?.take(message);
     },
     turn: () => (mend ? mend.turn() : actions.announce("There is no proposal to compare with")),
-    toPresent: () => mend?.toPresent(),
+    /** Whether pulses leave, here or elsewhere: what they play is the motion as it stands. @param {boolean} on */
+    boards(on) {
+      if (armed === on) return;
+      armed = on;
+      mend?.boards(on);
+    },
     /** @param {string} revision */
     holds: (revision) => mend?.holds(revision) ?? false,
     /** @param {State} state */

@@ -1,5 +1,5 @@
 // Mending: a proposal is asked for, looked at on the sheet beside the motion as it
-// stands, played both ways, and accepted as one step, or dropped.
+// stands, played both ways, and accepted as one step, or discarded.
 
 import { ask, takeUp } from "../api.js";
 import { decodeCurves } from "../curves.js";
@@ -18,13 +18,15 @@ import { axisTexts, figureRows, lineRows, linesText, movesText, nameOf, options,
 /** @typedef {import("./words.js").Option} Option */
 /** @typedef {{score: Score, curves: Curves, scene: import("../sheet/scene.js").Scene, there: (time: number) => number}} Version  there: to the same moment of the other */
 
+const whileArmed = "While boards are armed the sheet shows what they play: the motion as it stands";
+
 const shownIn = /** @type {const} */ (["present", "proposed"]);
 
 /**
- * @param {Parameters<typeof import("./door.js").createDoor>[0] & {button: HTMLElement, proposals: Map<string, Told>}} o
+ * @param {Parameters<typeof import("./door.js").createDoor>[0] & {button: HTMLElement, proposals: Map<string, Told>, armed: () => boolean}} o  armed: pulses leave, here or elsewhere
  * @returns {import("./door.js").Mend}
  */
-export function createMend({ findings, sheet, store, actions, request, key, editor, ground, follow, button, proposals }) {
+export function createMend({ findings, sheet, store, actions, request, key, editor, ground, follow, button, proposals, armed }) {
   const get = store.get;
   /** @type {Set<string>} */
   const asked = new Set(); // by this page
@@ -33,7 +35,9 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
   let fault = "";
   let asking = false;
   let accepted = ""; // id of what this page took over
-  let pending = ""; // revision of the text that it is to replace
+  let pending = false; // and the server has not said yet that it is
+  /** What the accepting made of the motion, which is what Undo takes back. @type {{text: string, undo: number}|null} */
+  let settled = null;
   /** @type {Record<"present"|"proposed", Version>|null} */
   let pair = null;
   /** @type {"present"|"proposed"} */
@@ -73,8 +77,8 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
   const look = press("Show on the sheet", () => void show());
   const turner = press("", turn);
   const accept = press("Accept", takeOver, "Accept the proposal: one step, which Undo takes back");
-  const drop = press("Drop", () => void leave());
-  const undo = press("Undo", () => editor.undo(), "Undo: take the accepted proposal back");
+  const drop = press("Discard", () => void leave());
+  const undo = press("Undo", () => (stands() && !get().edit.busy ? editor.undo() : actions.announce("A change is on its way")), "Undo: take the accepted proposal back");
   const again = press("Propose again", () => form.requestSubmit());
   const other = press("Another way", () => {
     anew = true;
@@ -90,7 +94,7 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
   const legend = make("p", { class: "mend-legend" });
   const stripTurn = press("", turn);
   const strip = make("div", { class: "mend-strip", role: "group", "aria-label": "Proposal on the sheet", hidden: true }, stripText, legend,
-    make("div", { class: "mend-tools" }, stripTurn, press("Accept", takeOver, "Accept the proposal"), press("Drop", () => void leave(), "Drop the proposal")));
+    make("div", { class: "mend-tools" }, stripTurn, press("Accept", takeOver, "Accept the proposal"), press("Discard", () => void leave(), "Discard the proposal")));
   sheet.append(strip);
   const canvas = make("canvas", { class: "mend-paper", "aria-hidden": "true", hidden: true });
   ground().window.append(canvas);
@@ -117,24 +121,26 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
     write(wrong, fault);
     callOff.hidden = state !== "working";
     look.hidden = !ready || here;
-    look.disabled = loading !== "";
+    const waits = armed() && shown === "present";
+    look.disabled = loading !== "" || waits;
     for (const b of [turner, stripTurn]) {
       b.hidden = !here;
+      b.disabled = waits;
       write(b, shown === "proposed" ? "Show as it stands" : "Show as proposed");
       b.setAttribute("aria-keyshortcuts", "v");
     }
     accept.hidden = !ready;
     drop.hidden = !ready && state !== "refused";
-    write(drop, ready ? "Drop" : "Put away");
-    drop.setAttribute("aria-label", ready ? "Drop the proposal: the file stays as it is" : "Put away: what was refused");
-    undo.hidden = accepted === "" || pending !== "" || told !== null;
+    write(drop, ready ? "Discard" : "Put away");
+    drop.setAttribute("aria-label", ready ? "Discard the proposal: the file stays as it is" : "Put away: what was refused");
+    undo.hidden = !stands() || told !== null;
     again.hidden = !gone;
     const closed = (told !== null && !gone && !anew) || asking;
     other.hidden = told === null || gone || anew || busy;
     if (closed && form.contains(document.activeElement)) panel.focus({ preventScroll: true });
     form.hidden = closed;
     fillAbout();
-    write(stripText, told && here ? `${nameOf(told.kind)}: ${shortText(told)}.` : "");
+    write(stripText, told && here ? `${nameOf(told.kind)}: ${shortText(told)}.${waits ? ` ${whileArmed}.` : ""}` : "");
     legend.replaceChildren(...(shown === "proposed" ? ["ink", " as proposed", "dash", " as it stands"] : ["ink", " as it stands", "dash", " as proposed"])
       .map((t) => (t[0] === " " ? make("span", { text: t }) : make("i", { class: `mend-${t}`, "aria-hidden": "true" }))), make("span", { class: "mend-key", text: " \u00a0V: the other one" }));
     const was = strip.hidden;
@@ -148,10 +154,10 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
   function saysText() {
     if (asking) return "Asking \u2026";
     if (pending) return "Accepting \u2026";
-    if (!told) return accepted ? "Accepted: it is in the file, as one step." : "";
+    if (!told) return stands() ? "Accepted: it is in the file, as one step." : "";
     switch (told.state) {
       case "working": return `${nameOf(told.kind)}: it is being worked out \u2026`;
-      case "ready": return `${nameOf(told.kind)}: ${told.text}.`;
+      case "ready": return `${nameOf(told.kind)}: ${told.text}.${armed() ? ` ${whileArmed}.` : ""}`;
       case "refused": return `${nameOf(told.kind)}: nothing can be proposed. The file stays as it is.`;
       default: return `The proposal is gone: ${told.text}.`;
     }
@@ -207,6 +213,7 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
     if (!score?.text) return fail("The motion is still being read");
     fault = "";
     accepted = "";
+    settled = null;
     anew = false;
     asking = true;
     render();
@@ -233,7 +240,7 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
     render();
   }
 
-  /** Drops the proposal, or calls off the work on it. */
+  /** Discards the proposal, or calls off the work on it. */
   async function leave() {
     const was = told;
     if (!was) return;
@@ -244,7 +251,7 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
     try {
       const answer = await fetch(`${pathOf(was.motion)}/proposals/${was.id}`, { method: "DELETE", headers: { "Limberjack-Page": key() }, cache: "no-store" });
       if (!answer.ok && answer.status !== 404) throw new Error(`the server answered ${answer.status}`);
-      if (was.state !== "refused") actions.announce(was.state === "working" ? "Called off" : "Dropped: the file stays as it is");
+      if (was.state !== "refused") actions.announce(was.state === "working" ? "Called off" : "Discarded: the file stays as it is");
     } catch (e) {
       fail(messageOf(e));
     }
@@ -252,13 +259,21 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
 
   function takeOver() {
     if (!told || told.state !== "ready") return;
-    const { id, base } = told;
+    const { id } = told;
     hide();
     told = null;
     accepted = id;
-    pending = base;
-    editor.accept(id, (text) => {
-      accepted = pending = "";
+    pending = true;
+    settled = null;
+    editor.accept(id, ({ text, undo }) => {
+      if (accepted !== id) return;
+      pending = false;
+      settled = { text, undo };
+      render();
+    }, (text) => {
+      if (accepted !== id) return;
+      accepted = "";
+      pending = false;
       told = proposals.get(get().motion) ?? null;
       fail(text);
     });
@@ -294,7 +309,9 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
     render();
     if (known && pair) return;
     if (message.state === "refused" && asked.has(message.id)) actions.announce(`Nothing can be proposed: ${message.text}`);
-    if (message.state === "ready" && asked.has(message.id)) void show();
+    if (message.state !== "ready" || !asked.has(message.id)) return;
+    if (armed()) actions.announce(`${nameOf(message.kind)} is ready, and waits. ${whileArmed}`);
+    else void show();
   }
 
   // --- looking ---
@@ -319,7 +336,7 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
         proposed: { ...proposed, scene: createScene(proposed.score, proposed.curves), there: timeMap(proposed.score, present.score) },
       };
       shown = "present";
-      put("proposed");
+      if (!put("proposed")) return render();
       actions.announce(`${nameOf(more.kind)} is on the sheet: ${shortText(more)}`);
     } catch (e) {
       loading = "";
@@ -327,23 +344,32 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
     }
   }
 
-  /** Puts one of the two on the page: sheet, stage and transport follow. @param {"present"|"proposed"} which */
+  /**
+   * Puts one of the two on the page: sheet, stage and transport follow. What boards play is
+   * what stands; nothing that is looked at here moves them.
+   * @param {"present"|"proposed"} which
+   */
   function put(which) {
-    if (!pair || which === shown) return;
+    if (!pair || which === shown) return true;
+    if (which === "proposed" && armed()) {
+      actions.announce(whileArmed);
+      return false;
+    }
     const state = get();
     const time = pair[shown].there(state.time);
     const { score, curves } = pair[which];
     shown = which;
     if (which === "proposed") hadEdit = state.edit.on;
     store.set({ ...takeUp(state, score, curves), proposed: which === "proposed", edit: { ...state.edit, on: which === "present" && hadEdit, fault: "" } });
-    if (time !== get().time) actions.seek(time);
+    if (time !== get().time) armed() ? store.set({ time }) : actions.seek(time);
     render();
     if (which === "present") follow();
+    return true;
   }
 
   function turn() {
     if (!pair) return actions.announce(told?.state === "ready" ? "The proposal is not on the sheet" : "There is no proposal to compare with");
-    put(shown === "present" ? "proposed" : "present");
+    if (!put(shown === "present" ? "proposed" : "present")) return;
     actions.announce(shown === "proposed" ? "As proposed" : "As it stands");
   }
 
@@ -365,17 +391,19 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
         shown = "present";
       }
       told = proposals.get(state.motion) ?? null;
-      fault = accepted = pending = "";
+      fault = accepted = "";
+      pending = false;
+      settled = null;
       render();
     } else if (state.score !== before.score && pair && state.score !== pair[shown].score) lost(state);
-    if (pending && state.score && state.score.text !== pending) {
-      pending = "";
-      render();
-    } else if (state.score?.undo !== before.score?.undo && accepted && told === null && !state.proposed && before.score && (state.score?.undo ?? 0) < (before.score.undo ?? 0)) {
-      accepted = "";
-      render();
-    }
+    if (settled && state.score !== before.score) render();
   });
+
+  /** Whether what was accepted is still the last step of the history. */
+  function stands() {
+    const { score } = get();
+    return settled !== null && score?.text === settled.text && score.undo === settled.undo;
+  }
 
   /** Another version came than the one that was put there. @param {State} state */
   function lost(state) {
@@ -431,7 +459,13 @@ export function createMend({ findings, sheet, store, actions, request, key, edit
     close,
     take,
     turn,
-    toPresent,
+    boards(on) {
+      if (on && pair && shown === "proposed") {
+        toPresent();
+        actions.announce(`The proposal is off the sheet. ${whileArmed}`);
+      }
+      render();
+    },
     holds: (revision) => pair !== null && shown === "proposed" && pair.present.score.revision === revision,
     draw() {
       const j = ground().job();

@@ -141,6 +141,7 @@ export function createBaton({ store, page, desk, pressed, announce }) {
 
   store.subscribe((s, before) => {
     if (s.rate === before.rate && s.loop === before.loop && s.looping === before.looping) return;
+    if (s.score !== before.score) return; // cut to another version, by nobody's hand: boards play on
     clearTimeout(later);
     if (desk.conducts() && running()) later = setTimeout(anew, settle);
   });

@@ -7,7 +7,7 @@ import { createBaton } from "./baton.js";
 import { createServerClock, leaderOf } from "./clock.js";
 import { createTools } from "./tools.js";
 import { createWake } from "./wake.js";
-import { boardsOf, conducted, driverText, figures, forgetsPress, live, nothing, phaseText, ruleText, stopFace } from "./words.js";
+import { boardsOf, conducted, driverText, escDoes, figures, forgetsPress, live, nothing, phaseText, ruleText, stopDoes, stopFace } from "./words.js";
 
 /** @typedef {import("./words.js").Rehearsal} Rehearsal */
 /** @typedef {import("./tools.js").Answer} Answer */
@@ -33,6 +33,7 @@ export function createRehearse({ element, beside, dialogs, store, actions, trans
   let key = "";
   let open = false;
   let pressed = false;
+  let stopped = -Infinity; // ms, when a stop was last asked for here
   let follows = false; // the page's transport runs with the boards
   let aside = false; // somebody at this page plays by themselves while boards run
   const clock = createServerClock();
@@ -47,7 +48,7 @@ export function createRehearse({ element, beside, dialogs, store, actions, trans
   const conducts = () => drives() && conducted(state);
   /** @type {import("./tools.js").RehearsalDesk} */
   const desk = {
-    state: () => state, page: () => page, key: () => key, drives, conducts, ask, wish, stop: press,
+    state: () => state, page: () => page, key: () => key, drives, conducts, ask, wish, stop: () => press(),
     now: () => clock.at(performance.now()),
     hear(heard) {
       ears.add(heard);
@@ -94,10 +95,14 @@ export function createRehearse({ element, beside, dialogs, store, actions, trans
     });
   }
 
-  function press() {
-    const { does } = stopFace(state, pressed);
+  const since = () => performance.now() - stopped;
+
+  function press(does = stopDoes(state, pressed, since())) {
+    if (does === "") return;
     halt(does);
     pressed = true;
+    if (does === "stop") stopped = performance.now();
+    follow();
     transport.stop();
     show();
     actions.announce(does === "stop" ? "Stop. Pressed again it drops the pulses, and what carries weight falls." : "The pulses are dropped.");
@@ -113,7 +118,7 @@ export function createRehearse({ element, beside, dialogs, store, actions, trans
   let pointed = -Infinity;
   /** @param {PointerEvent} event */
   function onPointer(event) {
-    if (event.button !== 0) return;
+    if (event.button !== 0 || !event.isPrimary) return; // nor a second finger
     pointed = event.timeStamp;
     press();
   }
@@ -127,10 +132,11 @@ export function createRehearse({ element, beside, dialogs, store, actions, trans
   }
 
   addEventListener("keydown", (event) => {
-    if (event.key !== "Escape" || !(live(state) || stopFace(state, pressed).does === "drop")) return;
+    const does = event.key === "Escape" ? escDoes(state, pressed, since()) : null;
+    if (does === null) return;
     event.preventDefault();
     event.stopImmediatePropagation();
-    if (!event.repeat) press();
+    if (!event.repeat) press(does);
   }, { capture: true });
 
   // Beats; and who goes lets go.
@@ -171,7 +177,7 @@ export function createRehearse({ element, beside, dialogs, store, actions, trans
   const figuresOf = make("div", { class: "figures" });
 
   const drive = button("Drive", () => void wish("drive"));
-  const letGo = button("Let go", () => void wish("let-go"));
+  const letGo = button("Stop driving", () => void wish("let-go"));
   const find = button("Find ports", findPorts);
   const connect = button("Connect", connectAll);
   const part = button("Disconnect", () => void wish("part"));
@@ -247,7 +253,8 @@ export function createRehearse({ element, beside, dialogs, store, actions, trans
       s.classList.toggle("drop", face.does === "drop");
     }
     stops.slice(1).forEach((s) => (s.hidden = !near));
-    write(stopNote, `${face.note} Key: Esc.`);
+    const esc = escDoes(state, pressed, since());
+    write(stopNote, `${face.note}${face.does === "drop" && (esc === null || esc === "stop") ? "" : " Key: Esc."}`);
     write(phase, store.get().connected ? phaseText(state) : "The server is not reached: without a beat for a second it stops the boards");
     write(who, driverText(state, page) + (aside ? ". This page plays by itself until they begin anew" : "") + (state.newer ? ". A newer version of the motion is taken at the next Play" : ""));
     if (!open) return;
@@ -289,7 +296,7 @@ export function createRehearse({ element, beside, dialogs, store, actions, trans
   // The page's own playhead and sound run with the boards, in every page that shows what
   // they play. Who takes the transport there meanwhile has it, until boards begin anew.
   function follow() {
-    const leader = state.motion === store.get().motion && !baton.waits() ? leaderOf(state, clock) : null;
+    const leader = !pressed && state.motion === store.get().motion && !baton.waits() ? leaderOf(state, clock) : null;
     if (!leader) aside = false;
     if (leader && !aside) transport.along(leader);
     else if (follows && !leader) transport.along(null);

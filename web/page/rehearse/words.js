@@ -125,6 +125,38 @@ export function stopFace(r, pressed) {
   return { does: "stop", label: "Stop", note: "A controlled stop by software. It is no emergency stop: only a switch that cuts the power is." };
 }
 
+/** Whether a board that is reached may still hold something. @param {Rehearsal} r */
+const holds = (r) => r.boards.some((b) => b.linked && b.state !== "silent");
+
+const bounce = 400; // ms within which a second press is the first one's: a double click, a key or a finger that bounces
+const escFor = 10_000; // ms for which Esc, which is pressed for other things too, drops what it stopped
+
+/**
+ * What a press of Stop does, "" for nothing.
+ * @param {Rehearsal} r
+ * @param {boolean} pressed  as stopFace has it
+ * @param {number} since  ms since a stop was asked for here
+ * @returns {"stop"|"drop"|""}
+ */
+export function stopDoes(r, pressed, since) {
+  const { does } = stopFace(r, pressed);
+  return does === "drop" && pressed && since < bounce ? "" : does;
+}
+
+/**
+ * What Esc does; null leaves it to whatever has the focus. It stops what may move, or holds
+ * after a loss; it drops only where the same hands stopped, and not long ago.
+ * @param {Rehearsal} r
+ * @param {boolean} pressed
+ * @param {number} since  ms since a stop was asked for here
+ * @returns {"stop"|"drop"|""|null}
+ */
+export function escDoes(r, pressed, since) {
+  const { does } = stopFace(r, pressed);
+  if (does === "drop" && pressed && (live(r) || since < escFor)) return stopDoes(r, pressed, since);
+  return live(r) || (r.phase === "lost" && holds(r)) ? "stop" : null;
+}
+
 /**
  * Whether a new state ends what was pressed: the boards take hold anew, or are gone.
  * @param {Rehearsal} r
@@ -155,11 +187,11 @@ export function figures(b) {
     ["Buffer", `${n(b.buffer_ms, 0)} ms`],
     ["Late", String(b.late)],
     ["Drift", b.drift_ppm === null ? "\u2013" : `${n(b.drift_ppm, 0)} \u00b1 ${n(b.drift_sd, 0)} ppm`],
-    ["There and back", `${n(b.round_trip_ms, 2)} ms`],
+    ["Round trip", `${n(b.round_trip_ms, 2)} ms`],
     ["Inputs", b.inputs.length > 0 ? b.inputs.join(", ") : "none"],
     ["Supply", b.supply_mv > 0 ? `${(b.supply_mv / 1000).toFixed(2)} V` : "not measured"],
   ];
-  if (b.clamped + b.bad + b.stale > 0) list.push(["Cut, bad, too old", `${b.clamped}, ${b.bad}, ${b.stale}`]);
+  if (b.clamped + b.bad + b.stale > 0) list.push(["Frames cut, faulty, too late", `${b.clamped}, ${b.bad}, ${b.stale}`]);
   return list;
 }
 
