@@ -8,7 +8,7 @@ import { live } from "../rehearse/words.js";
 import { createEnds } from "./ends.js";
 import { createSlew } from "./slew.js";
 import { createTable } from "./table.js";
-import { hindrance } from "./words.js";
+import { confirmed, hindrance } from "./words.js";
 
 /** @typedef {import("./words.js").Rig} Rig */
 /** @typedef {import("./words.js").RigAxis} RigAxis */
@@ -161,6 +161,7 @@ export function createTool({ element, desk, store, actions, close }) {
     element.toggleAttribute("data-asks", asks);
     write(asked, state.confirm);
     sure.disabled = !mine;
+    write(shut, mine && confirmed(state.calibrate) ? "Close, without writing" : "Close");
     // What was pressed gives way to what comes next: the keyboard goes on from there.
     const lost = element.contains(document.activeElement) || document.activeElement === document.body;
     parts[shown].show(state);
@@ -182,6 +183,7 @@ export function createTool({ element, desk, store, actions, close }) {
       void fetched();
       actions.announce("Calibrate: choose an axis");
     },
+    stays: () => (bench.why() === "" && confirmed(desk.state().calibrate) ? "Ends are confirmed that are in no file: write them into the rig, or close Calibrate without writing" : ""),
     closed() {
       opened = false;
       const { calibrate, slew, phase } = desk.state();
