@@ -210,7 +210,7 @@ func TestCalibrateFromPage(t *testing.T) {
 			}
 			h.until("the check says so", `s.score.findings.some(f => f.rule === 'slow-steps' && f.text.includes('in steps of 14 deg (the dead band of 7 us'))`)
 			// Written, the axis is let go by each way out.
-			h.press(map[string]string{"keyboard": "Rehearse", "finger": "Close"}[name])
+			h.press(map[string]string{"keyboard": "Rehearse", "finger": "Done"}[name])
 			if name == "keyboard" {
 				h.until("the panel is closed with the rehearsal", `document.querySelector('#calibrate-tool').hidden`)
 			}

@@ -335,9 +335,20 @@ func TestPerformByGamepad(t *testing.T) {
 	if !get[bool](b, left) {
 		t.Error("the page is left with takes that are in no file, and nothing is asked")
 	}
+	// Nothing is recorded while a proposal is shown, and no take of one motion is fitted or kept
+	// in another.
+	p.do(`app.store.set({proposed: true})`)
+	p.clicks("Record")
+	p.until("it is refused", `!s.playing && document.querySelector('.perform-fault').textContent.includes('is a proposal')`)
+	p.do(`app.store.set({proposed: false})`)
+	p.do(`hand.motion = s.motion; app.store.set({motion: 'another'})`)
+	p.until("the takes are those of the motion", `document.querySelectorAll('.perform-take').length === 0 && document.querySelector('.perform-fit').hidden`)
+	p.do(`app.store.set({motion: hand.motion})`)
+	p.until("they are back", `document.querySelectorAll('.perform-take').length === 3 && !document.querySelector('.perform-fit').hidden`)
 	discard := func() { p.clicks("Discard") }
 	discard()
 	p.until("it can be put back", `document.querySelectorAll('.perform-take').length === 2 && document.querySelector('.perform-takes').innerText.includes('Take 1 was discarded')`)
+	p.shoot("perform-discarded")
 	p.clicks("Put it back")
 	p.until("it is back", `document.querySelectorAll('.perform-take').length === 3`)
 	for range 3 {
