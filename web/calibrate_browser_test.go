@@ -198,6 +198,8 @@ func TestCalibrateFromPage(t *testing.T) {
 				h.until("it sweeps", `document.querySelector('#rehearse .phase').textContent.startsWith('Moving')`)
 				h.pulseIs(1500)
 			}
+			h.until("Stop is in sight, wherever the page was scrolled to", `(() => { const e = document.querySelector('#rehearse .halt'), r = e.getBoundingClientRect();
+				return r.top >= 0 && r.bottom <= innerHeight && document.elementFromPoint(r.left + r.width / 2, r.top + r.height / 2) === e && document.documentElement.scrollHeight <= innerHeight })()`)
 			h.shoot("calibrate-ends-" + name)
 			h.press("Write to the rig")
 			h.until("it is told", `document.querySelector('#calibrate-tool .told').textContent.includes('keeper.rig.yaml')`)

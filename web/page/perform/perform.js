@@ -132,7 +132,7 @@ export function createTool({ element, desk, store, actions, close }) {
   element.append(
     make("div", { class: "perform-head" }, make("h2", { text: "Perform" }), note, button("Close", close)), fault,
     make("div", { class: "perform-body" },
-      make("div", { class: "perform-hand" }, strip.element, value),
+      make("div", { class: "perform-hand" }, make("div", { class: "perform-grip" }, strip.element, value)),
       make("div", { class: "perform-go" }, record, state, moving),
       make("div", { class: "perform-setup" },
         make("div", { class: "perform-fields" }, field("Row", rowList), field("moved by", handList), field("The take", overList)),
