@@ -193,7 +193,7 @@ func TestCalibrateFromPage(t *testing.T) {
 			h.until("closing says what it drops", `document.querySelector('#calibrate-tool .shut').textContent === 'Close, without writing'`)
 			if name == "keyboard" {
 				h.press("Rehearse")
-				h.until("the rehearsal stays, and says why", `document.querySelector('#rehearse > .fault').textContent.includes('in no file') && document.querySelector('#calibrate-tool .pulse').getBoundingClientRect().width > 0`)
+				h.until("the rehearsal stays, and says why", `document.querySelector('#calibrate-tool .fault').textContent.includes('in no file') && document.querySelector('#calibrate-tool .pulse').getBoundingClientRect().width > 0`)
 				h.press("Sweep twice")
 				h.until("it sweeps", `document.querySelector('#rehearse .phase').textContent.startsWith('Moving')`)
 				h.pulseIs(1500)
@@ -202,7 +202,7 @@ func TestCalibrateFromPage(t *testing.T) {
 				return r.top >= 0 && r.bottom <= innerHeight && document.elementFromPoint(r.left + r.width / 2, r.top + r.height / 2) === e && document.documentElement.scrollHeight <= innerHeight })()`)
 			h.shoot("calibrate-ends-" + name)
 			h.press("Write to the rig")
-			h.until("it is told", `document.querySelector('#calibrate-tool .told').textContent.includes('keeper.rig.yaml')`)
+			h.until("it is told", `document.querySelector('#calibrate-tool .told').textContent.includes('keeper.rig.yaml') && document.querySelector('#calibrate-tool .fault').textContent === ''`)
 			text, err := os.ReadFile(filepath.Join(filepath.Dir(motion), "keeper.rig.yaml"))
 			if want := strings.Replace(keeperRig, "[[0deg, 900us], [120deg, 2100us]] # measured", "[[0deg, 1470us], [120deg, 1530us]] # measured", 1); err != nil || string(text) != want {
 				t.Errorf("the rig is now (%v)\n%s", err, text)

@@ -385,6 +385,14 @@ func TestPerformOnAPhone(t *testing.T) {
 	p.do(`app.actions.seek(1)`)
 	p.tapOn(".perform-record")
 	p.until("it plays", `s.playing && s.time > 1.05`)
+	// A phone that is turned meanwhile leaves the strip where it is: moved, it would lose the thumb.
+	for _, wide := range []int64{844, 390} {
+		call(b, emulation.SetDeviceMetricsOverride, emulation.SetDeviceMetricsOverrideParams{Width: wide, Height: 844, DeviceScaleFactor: 1, Mobile: true})
+		p.until("it is turned", fmt.Sprintf(`innerWidth === %d`, wide))
+		if !get[bool](b, `s.playing && document.querySelector('#desk').nextElementSibling.id === 'perform-tool'`) {
+			t.Errorf("at %d px the strip is moved while it records", wide)
+		}
+	}
 	x, middle, top := r[0]+r[2]/2, r[1]+r[3]/2, r[1]+20
 	p.touches(15, [2][2]float64{{x, middle}, {x, top}})
 	if v := get[float64](b, `s.live[0][1]`); v != 60 {

@@ -183,7 +183,12 @@ export function createTool({ element, desk, store, actions, close }) {
       void fetched();
       actions.announce("Calibrate: choose an axis");
     },
-    stays: () => (bench.why() === "" && confirmed(desk.state().calibrate) ? "Ends are confirmed that are in no file: write them into the rig, or close Calibrate without writing" : ""),
+    stays() {
+      if (bench.why() !== "" || !confirmed(desk.state().calibrate)) return false;
+      bench.fail("An end is confirmed that is in no file: confirm both and write them to the rig, or close Calibrate without writing");
+      fault.scrollIntoView({ block: "center" });
+      return true;
+    },
     closed() {
       opened = false;
       const { calibrate, slew, phase } = desk.state();

@@ -154,8 +154,7 @@ export function createRehearse({ element, beside, dialogs, store, actions, trans
   // What is seen.
 
   const toggle = make("button", { type: "button", class: "rehearse-open", text: "Rehearse", "aria-expanded": "false", "aria-controls": "rehearse-body", click: () => {
-    const why = open ? tools.shut() : "";
-    if (why) return write(fault, why);
+    if (open && !tools.shut()) return;
     open = !open;
     show();
   } });

@@ -27,7 +27,7 @@ import { make } from "../dom.js";
  * @typedef {object} Tool
  * @property {() => void} [opened]  it is seen again
  * @property {() => void} [closed]  it is hidden: what it has begun on the boards it ends
- * @property {() => string} [stays] why it may only be closed by its own button, in words; "": it may be hidden with the rehearsal
+ * @property {() => boolean} [stays] whether it has something to lose, and says so: then it is closed by its own button only, not with the rehearsal
  */
 
 /**
@@ -67,7 +67,7 @@ export const entries = [
  * @param {import("../types.js").Store} o.store
  * @param {import("../types.js").Actions} o.actions
  * @param {ToolEntry[]} [list]
- * @returns {{shut: () => string}}  shut closes the tools within the rehearsal, which is closed over them; else it gives why not
+ * @returns {{shut: () => boolean}}  shut closes the tools within the rehearsal, which is closed over them; false: one of them stays
  */
 export function createTools(o, list = entries) {
   /** The tools within the rehearsal that are open. @type {Map<Tool, () => void>} */
@@ -116,12 +116,9 @@ export function createTools(o, list = entries) {
   }
   return {
     shut() {
-      for (const tool of within_.keys()) {
-        const why = tool.stays?.() ?? "";
-        if (why) return why;
-      }
+      if ([...within_.keys()].some((tool) => tool.stays?.())) return false;
       for (const hide of [...within_.values()]) hide();
-      return "";
+      return true;
     },
   };
 }
