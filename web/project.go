@@ -490,13 +490,21 @@ func (p *Project) relist(ctx context.Context, now *snapshot) bool {
 
 // reloadAll works out the motions whose files have changed, side by side.
 func (p *Project) reloadAll(ctx context.Context, now *snapshot) {
+	type version struct {
+		loaded bool
+		files  map[string]stamp
+	}
 	p.mu.Lock()
 	motions := slices.Clone(p.motions)
+	have := make(map[*motion]version, len(motions))
+	for _, m := range motions { // a change that comes puts another version there
+		have[m] = version{m.loaded, m.files}
+	}
 	p.mu.Unlock()
 	var wait sync.WaitGroup
 	places := make(chan struct{}, runtime.GOMAXPROCS(0))
 	for _, m := range motions {
-		if m.loaded && now.same(m.files) {
+		if v := have[m]; v.loaded && now.same(v.files) {
 			continue
 		}
 		places <- struct{}{}

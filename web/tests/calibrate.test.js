@@ -1,8 +1,11 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { countsOf, endText, figureText, filmed, hindrance, isBeyond, lateOf, numberIn, reach, stepOfKey, stepped, tableText, unwritten } from "../page/calibrate/words.js";
+import { createEnds } from "../page/calibrate/ends.js";
+import { createSlew } from "../page/calibrate/slew.js";
+import { confirmed, countsOf, endText, figureText, filmed, hindrance, isBeyond, lateOf, numberIn, reach, stepOfKey, stepped, tableText, unwritten } from "../page/calibrate/words.js";
 import { nothing } from "../page/rehearse/words.js";
+import { plainDocument } from "./plain-dom.js";
 
 /** @type {import("../page/rehearse/words.js").CalibrationState} */
 const c = { axis: "jaw", board: "main", unit: "deg", travel: [0, 60], us: 1300, centre: 1300, reached: [1280, 1310], step: 10, least: 500, greatest: 2500, ends: [null, null], written: false };
@@ -30,6 +33,7 @@ test("ends that are not in the file are said to be unwritten", () => {
   assert.equal(unwritten({ ...c, ends: [1205, null] }), false);
   assert.equal(unwritten({ ...c, ends: [1205, 1400] }), true);
   assert.equal(unwritten({ ...c, ends: [1205, 1400], written: true }), false);
+  assert.deepEqual([confirmed(null), confirmed(c), confirmed({ ...c, ends: [null, 1400] }), confirmed({ ...c, ends: [1205, 1400], written: true })], [false, false, true, false], "one end is lost, too");
 });
 
 /** @type {import("../page/calibrate/words.js").RigAxis} */
@@ -82,4 +86,60 @@ test("who may not calibrate is told why", () => {
   assert.match(hindrance({ ...nothing, driver: "8" }, "7", true), /watches, and can stop/);
   assert.match(hindrance({ ...nothing, driver: "7" }, "7", false), /not reached/);
   assert.equal(hindrance({ ...nothing, driver: "7" }, "7", true), "");
+});
+
+/** What the panel's parts have in common, without a server. @param {() => any} axis */
+function bench(axis) {
+  /** @type {string[]} */
+  const told = [];
+  /** @type {any} */
+  const b = { axis, rig: () => ({ axes: [axis()] }), why: () => "", tell: (/** @type {string} */ t) => told.push(t), fail() {}, ask: async () => true, place: () => ({}), desk: {} };
+  return { b, told };
+}
+
+test("counts of films are those of one axis: another has none of them", () => {
+  plainDocument();
+  let on = { ...axis, name: "jaw" };
+  const { b, told } = bench(() => on);
+  const slew = createSlew(b);
+  const state = { ...nothing, driver: "7" };
+  slew.show(state);
+  /** @type {any} */
+  const element = slew.element;
+  const counts = () => element.querySelectorAll("tbody")[0].querySelectorAll("input").map((/** @type {any} */ i) => i.value);
+  element.button("Another film").fire("click");
+  assert.equal(counts().length, 4);
+  ["17", "65", "18", "66"].forEach((v, k) => (element.querySelectorAll("tbody")[0].querySelectorAll("input")[k].value = v));
+  slew.show(state);
+  assert.deepEqual(counts(), ["17", "65", "18", "66"], "the same axis keeps them");
+  on = { ...axis, name: "brow" };
+  slew.show(state);
+  assert.deepEqual([counts(), told], [["", ""], ["The counts of jaw were cleared: they are of no other axis"]]);
+});
+
+test("while pulses leave, what may hurt is said beside what is pressed", () => {
+  plainDocument();
+  const { b } = bench(() => axis);
+  const ends = createEnds(b);
+  /** @type {any} */
+  const element = ends.element;
+  /** @param {RegExp} words */
+  const said = (words) => element.querySelectorAll("p").concat(element.querySelectorAll("li")).some((/** @type {any} */ e) => e.seen && words.test(e.textContent));
+  ends.show({ ...nothing, driver: "7" });
+  assert.deepEqual([said(/horn off/), said(/stall current/)], [true, true]);
+  ends.show({ ...nothing, driver: "7", phase: "armed", calibrate: c });
+  for (const words of [/stall current/, /hands, hair and cables/i, /stop by software/, /sweep moves the part/i]) assert.ok(said(words), String(words));
+  const [sweep] = element.querySelectorAll("button").filter((/** @type {any} */ e) => e.textContent === "Sweep twice");
+  assert.match(sweep.parent.textContent, /sweep moves the part/i, "beside its button");
+});
+
+test("Done says what it drops", () => {
+  plainDocument();
+  const ends = createEnds(bench(() => axis).b);
+  /** @type {any} */
+  const element = ends.element;
+  for (const [found, words] of /** @type {[any, string][]} */ ([[[null, null], "Done"], [[null, 1400], "Done, without writing"], [[1205, 1400], "Done, without writing"]])) {
+    ends.show({ ...nothing, driver: "7", phase: "armed", calibrate: { ...c, ends: found } });
+    assert.ok(element.button(words));
+  }
 });

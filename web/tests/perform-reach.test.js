@@ -1,6 +1,7 @@
 import assert from "node:assert/strict";
 import { describe, test } from "node:test";
 
+import { createFinder, createPadHand } from "../page/perform/hands.js";
 import { movedPart, padName, partId, partsOf, reachOfPart, still } from "../page/perform/pads.js";
 import { angleBetween, deadZone, fromRest, fullWay, pushed, reachFor, reachOf, restOf, tiltOf, valueOf } from "../page/perform/reach.js";
 
@@ -157,5 +158,45 @@ describe("gamepads", () => {
     const copy = still(live);
     /** @type {number[]} */ (live.axes)[0] = 1;
     assert.deepEqual(copy.axes, [0.5]);
+  });
+  test("a part that is found by moving it rests where it was before, whatever way it goes", () => {
+    for (const [speed, sign] of [[8, 1], [1, 1], [0.4, -1]]) { // of the way a second
+      const finder = createFinder([pad({ axes: [0, 0.04, 0, 0] })]);
+      let found = null;
+      for (let k = 1; k < 1000 && !found; k++) {
+        const t = k * 0.008, tremble = 0.002 * (k % 2 ? 1 : -1);
+        found = finder.look([pad({ axes: [0, 0.04 + tremble + sign * Math.min(1, Math.max(0, t - 0.6) * speed), 0, 0] })]);
+      }
+      assert.equal(found?.id, "pad:0:axis-1");
+      near(found?.rests.get(1) ?? 1, 0.04, 0.02);
+      assert.equal(found?.rests.get(0), 0);
+      assert.ok((found?.stray ?? 1) < 0.16);
+    }
+  });
+  test("a trigger has no rest; a gamepad that comes later is found, too", () => {
+    const finder = createFinder([]);
+    assert.equal(finder.look([pad()]), null);
+    const found = finder.look([pad({ buttons: Array.from({ length: 17 }, (_, k) => ({ value: k === 7 ? 0.8 : 0, pressed: k === 7 })) })]);
+    assert.deepEqual([found?.id, found?.rests.size], ["pad:0:button-7", 0]);
+  });
+  test("a stick that was found moves from its rest at once; one that is gone is said to be", () => {
+    /** @type {(Pad|null)[]} */
+    let there = [pad({ axes: [0, -0.5, 0, 0] })];
+    Object.defineProperty(globalThis, "navigator", { value: { getGamepads: () => there }, configurable: true });
+    /** @type {number[]} */
+    const told = [];
+    const on = { tell: (/** @type {number} */ x) => void told.push(x), how: () => ({ dead: 0, oneWay: false }), lost() {}, learnt() {} };
+    const hand = createPadHand("pad:0:axis-1", { ...on, known: { rests: new Map([[0, 0], [1, 0.04]]), stray: 0 } });
+    hand.poll(1);
+    near(told[0], (1 + 0.54 / 1.04) / 2);
+    there = [pad({ axes: [0, 0.04, 0, 0] })];
+    hand.poll(2);
+    near(told[1], 0.5);
+    assert.equal(hand.fault(), "");
+    assert.equal(typeof hand.learn, "function");
+    there = [null];
+    hand.poll(3);
+    assert.match(hand.fault(), /gamepad is gone/);
+    assert.equal(createPadHand("pad:0:button-7", { ...on, known: null }).learn, undefined);
   });
 });

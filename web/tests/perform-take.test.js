@@ -144,8 +144,11 @@ function page(state) {
   const clock = { now: 1000, began: 0, from: 0 }; // ms
   /** @type {any} */
   const actions = {
-    /** @param {number} time */
-    seek: (time) => store.set({ time }),
+    /** As the page's transport does, it begins anew a moment later. @param {number} time */
+    seek(time) {
+      Object.assign(clock, { began: clock.now + 30, from: time });
+      store.set({ time });
+    },
     play() {
       Object.assign(clock, { began: clock.now, from: store.get().time });
       store.set({ playing: true });
@@ -155,7 +158,7 @@ function page(state) {
     momentAt(now) {
       const { playing, loop, looping, rate } = store.get();
       if (!playing) return null;
-      const t = clock.from + ((now - clock.began) / 1000) * rate;
+      const t = clock.from + Math.max(0, (now - clock.began) / 1000) * rate;
       return { time: looping && loop && t >= loop.to ? loop.from + (t - loop.to) : t, before: Math.max(0, (clock.began - now) / 1000) };
     },
   };
@@ -163,7 +166,7 @@ function page(state) {
   const ends = [];
   const studio = createStudio({ store, actions, ended: (take, why) => ends.push({ take, why }) });
   return {
-    store, clock, studio, ends,
+    store, clock, studio, ends, actions,
     /** @param {number} seconds @param {(t: number) => number|null} hand  null: it says nothing */
     run(seconds, hand) {
       for (const end = clock.now + 1000 * seconds; clock.now < end && ends.length === 0;) {
@@ -224,6 +227,78 @@ describe("studio", () => {
     assert.equal(why, "another motion was chosen");
     near(take?.to ?? 0, 0.5, 0.02);
     assert.ok(take && takeText(take).endsWith("played at 50 %"), take ? takeText(take) : "");
+  });
+  // What the hand did is known up to where the motion was taken elsewhere; nothing after belongs to the take.
+  for (const [name, to, looped] of /** @type {[string, number, boolean][]} */ ([["forward", 8, false], ["back", 0.5, false], ["forward within the loop", 3, true], ["back within the loop", 1.1, true], ["back by little", 1.2, false], ["forward by little", 1.75, false]])) {
+    test(`a seek ends the take at its last true time: ${name}`, () => {
+      const p = page(looped ? { looping: true, loop: { from: 1, to: 4 }, time: 1 } : { time: 1 });
+      p.studio.begin({ choice, over: "replace", value: 10 });
+      p.run(0.5, (t) => 10 * t);
+      p.actions.seek(to);
+      p.run(3, (t) => 10 * t);
+      const [{ take, why }] = p.ends;
+      assert.equal(why, "the playhead was moved");
+      near(take?.to ?? 0, 1.5, 0.02);
+      assert.ok(take?.samples.every(([t, v]) => Math.abs(v - 10 * t) < 0.2), "each sample is what the hand did then");
+      assert.equal(p.store.get().playing, false);
+    });
+  }
+  test("a hand that moves in the very moment of a seek does not fill the way to there", () => {
+    const p = page({ time: 1 });
+    p.studio.begin({ choice, over: "replace", value: 10 });
+    p.run(0.5, (t) => 10 * t);
+    p.actions.seek(8);
+    p.clock.now += 50;
+    p.studio.heard(80, p.clock.now);
+    assert.equal(p.ends[0].why, "the playhead was moved");
+    near(p.ends[0].take?.to ?? 0, 1.5, 0.02);
+  });
+  test("stopped and taken elsewhere, nothing is held up to there", () => {
+    for (const to of [8, 0.2]) {
+      const p = page({ time: 1 });
+      p.studio.begin({ choice, over: "replace", value: 10 });
+      p.run(0.5, (t) => 10 * t);
+      p.actions.stop();
+      p.actions.seek(to);
+      p.studio.look(p.clock.now + 4);
+      assert.equal(p.ends[0].why, "the playhead was moved");
+      near(p.ends[0].take?.to ?? 0, 1.5, 0.02);
+    }
+  });
+  test("taken elsewhere before it begins, nothing is recorded", () => {
+    const p = page({ time: 1 });
+    p.studio.begin({ choice, over: "replace", value: 10 });
+    p.clock.began = p.clock.now + 2000; // a count-in
+    p.run(1, () => null);
+    assert.equal(p.studio.now()?.begun, false);
+    p.actions.seek(6);
+    p.run(1, (t) => t);
+    assert.deepEqual(p.ends, [{ take: null, why: "the playhead was moved" }]);
+  });
+  test("a page that was busy for a second and more still has a whole take", () => {
+    const p = page({ looping: true, loop: { from: 2, to: 5 }, time: 2 });
+    p.studio.begin({ choice, over: "replace", value: 20 });
+    p.run(0.5, (t) => 10 * t);
+    p.clock.now += 1500;
+    p.run(3, (t) => 10 * t);
+    assert.deepEqual([p.ends[0].why, p.ends[0].take?.from, p.ends[0].take?.to], ["the span is over", 2, 5]);
+  });
+  test("what plays beyond the loop's span goes back to its beginning", () => {
+    const p = page({ looping: true, loop: { from: 2, to: 3 }, time: 7, playing: true });
+    p.clock.from = 7;
+    p.clock.began = p.clock.now;
+    p.studio.begin({ choice, over: "replace", value: 20 });
+    p.run(3, (t) => 10 * t);
+    assert.deepEqual([p.ends[0].why, p.ends[0].take?.from, p.ends[0].take?.to], ["the span is over", 2, 3]);
+  });
+  test("a proposal that is shown ends the take, for its times are others", () => {
+    const p = page({ time: 1 });
+    p.studio.begin({ choice, over: "replace", value: 10 });
+    p.run(0.5, (t) => 10 * t);
+    p.store.set({ proposed: true, time: 4 });
+    p.run(0.1, (t) => 10 * t);
+    assert.equal(p.ends[0].why, "a proposal is shown instead of the motion");
+    near(p.ends[0].take?.to ?? 0, 1.5, 0.02);
   });
   test("no second take begins while one goes", () => {
     const p = page({});

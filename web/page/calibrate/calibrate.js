@@ -8,7 +8,7 @@ import { live } from "../rehearse/words.js";
 import { createEnds } from "./ends.js";
 import { createSlew } from "./slew.js";
 import { createTable } from "./table.js";
-import { hindrance } from "./words.js";
+import { confirmed, hindrance } from "./words.js";
 
 /** @typedef {import("./words.js").Rig} Rig */
 /** @typedef {import("./words.js").RigAxis} RigAxis */
@@ -161,6 +161,7 @@ export function createTool({ element, desk, store, actions, close }) {
     element.toggleAttribute("data-asks", asks);
     write(asked, state.confirm);
     sure.disabled = !mine;
+    write(shut, mine && confirmed(state.calibrate) ? "Close, without writing" : "Close");
     // What was pressed gives way to what comes next: the keyboard goes on from there.
     const lost = element.contains(document.activeElement) || document.activeElement === document.body;
     parts[shown].show(state);
@@ -181,6 +182,12 @@ export function createTool({ element, desk, store, actions, close }) {
       show();
       void fetched();
       actions.announce("Calibrate: choose an axis");
+    },
+    stays() {
+      if (bench.why() !== "" || !confirmed(desk.state().calibrate)) return false;
+      bench.fail("An end is confirmed that is in no file: confirm both and write them to the rig, or close Calibrate without writing");
+      fault.scrollIntoView({ block: "center" });
+      return true;
     },
     closed() {
       opened = false;

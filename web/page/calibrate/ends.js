@@ -2,7 +2,7 @@
 // watched by somebody who says where the part stands.
 
 import { make, write } from "../dom.js";
-import { endText, isBeyond, pulseText, reach, stepOfKey, stepped, unwritten, valueText } from "./words.js";
+import { confirmed, endText, isBeyond, pulseText, reach, stepOfKey, stepped, unwritten, valueText } from "./words.js";
 
 /** @typedef {import("./calibrate.js").Bench} Bench */
 /** @typedef {import("../rehearse/words.js").CalibrationState} CalibrationState */
@@ -12,6 +12,9 @@ const cautions = [
   "A servo that hums against a stop draws its stall current and gets hot: go back at once, by 10 \u00b5s or more, and confirm the end where it is silent.",
   "The board has to be opened for this axis: it then takes every pulse for it. Stop, or the key Esc, is a stop by software; have the power's switch at hand.",
 ];
+// While pulses leave, these are on the page beside what is pressed.
+const whileStepping = "Hands, hair and cables out of its way. If it hums against a stop, go back at once, by 10 \u00b5s or more: it draws its stall current and gets hot. Stop, or Esc, is a stop by software; keep the power's switch at hand.";
+const whileSweeping = "The sweep moves the part through all of its travel, twice: clear its way first.";
 
 /**
  * @param {Bench} bench
@@ -30,7 +33,7 @@ export function createEnds(bench) {
 
   const list = make("ul", { class: "cautions" }, ...cautions.map((text) => make("li", { text })));
   const able = make("p", { class: "able" });
-  const begin = button("Connect, opened for its ends", () => {
+  const begin = button("Connect to find its ends", () => {
     const axis = bench.axis();
     const place = bench.place();
     if (place && axis) void bench.ask("calibrate", { axis: axis.name, ...place });
@@ -57,17 +60,21 @@ export function createEnds(bench) {
   const low = button("This is the low end", () => void bench.ask("confirm", { end: "low" }));
   const high = button("This is the high end", () => void bench.ask("confirm", { end: "high" }));
   const sweep = button("Sweep twice", () => void bench.ask("sweep", { times: 2 }));
-  const reverse = button("Exchange the ends", () => void bench.ask("reverse"));
+  const reverse = button("Swap the ends", () => void bench.ask("reverse"));
   const save = button("Write to the rig", writeEnds);
   const done = button("Done", () => void bench.ask("done"));
   const unsaved = make("p", { class: "unsaved" });
   const work = make("div", { class: "work" },
     make("div", { class: "reading" }, now, been),
+    make("p", { class: "caution", id: "calibrate-caution", text: whileStepping }),
     make("div", { class: "row" }, slider),
     make("div", { class: "row steps", role: "group", "aria-label": "Steps in microseconds" }, ...steps, centre),
     make("p", { class: "hint", text: "Never more than 10 \u00b5s beyond where the axis has been." }, make("span", { class: "keys", text: " On the slider: arrow keys 1, with Shift 5, Page up and down 10 \u00b5s." })),
     make("div", { class: "found" }, make("div", {}, low, lowIs), make("div", {}, high, highIs)),
-    make("div", { class: "row" }, sweep, reverse, save, done), unsaved);
+    make("div", { class: "row" }, sweep, make("p", { class: "caution", id: "calibrate-sweep-caution", text: whileSweeping })),
+    make("div", { class: "row" }, reverse, save, done), unsaved);
+  slider.setAttribute("aria-describedby", "calibrate-caution");
+  sweep.setAttribute("aria-describedby", "calibrate-sweep-caution");
   const element = make("div", {}, before, work);
 
   /** @param {number} us */
@@ -150,7 +157,7 @@ export function createEnds(bench) {
       reverse.disabled = !mine || !both;
       save.disabled = !mine || !both || c.written;
       done.disabled = !mine;
-      write(done, unwritten(c) ? "Done, without writing" : "Done");
+      write(done, confirmed(c) ? "Done, without writing" : "Done");
       write(lowIs, `Low, ${valueText(c.travel[0], c.unit)}: ${endText(c, 0)}`);
       write(highIs, `High, ${valueText(c.travel[1], c.unit)}: ${endText(c, 1)}`);
       write(unsaved, unwritten(c) ? "Both ends are confirmed, and are in no file yet." : "");

@@ -62,6 +62,14 @@ export function createSlew(bench) {
     make("div", { class: "row" }, from.label, to.label, make("label", {}, make("span", { text: "Lamp" }), lamp), begin, once, part), runs, films);
   addRow();
 
+  /** Counts are those of one axis: none may be written for another. */
+  function clearRows() {
+    const counted = [...body.querySelectorAll("input")].some((i) => i.value.trim() !== "");
+    body.replaceChildren();
+    addRow();
+    if (counted) bench.tell(`The counts of ${axisWas} were cleared: they are of no other axis`);
+  }
+
   function addRow() {
     const n = body.rows.length + 1;
     body.append(make("tr", {}, make("th", { scope: "row", text: String(n) }), ...["frames to the first movement", "frames to rest"].map((words) =>
@@ -139,6 +147,7 @@ export function createSlew(bench) {
       const mine = bench.why() === "";
       const s = state.slew;
       if (axis && axis.name !== axisWas) {
+        clearRows();
         axisWas = axis.name;
         estimate = null;
         late = 0;

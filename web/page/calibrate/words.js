@@ -110,7 +110,10 @@ export function endText(c, end) {
   return us === null ? "not confirmed yet" : `confirmed at ${pulseText(us)}`;
 }
 
-/** Whether ends were confirmed that are in no file. @param {CalibrationState|null} c */
+/** Whether an end was confirmed that is in no file, so that it is lost with the calibration. @param {CalibrationState|null} c */
+export const confirmed = (c) => c !== null && !c.written && c.ends.some((us) => us !== null);
+
+/** Whether both ends were confirmed that are in no file: they can be written. @param {CalibrationState|null} c */
 export const unwritten = (c) => c !== null && !c.written && c.ends[0] !== null && c.ends[1] !== null;
 
 /**

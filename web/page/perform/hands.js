@@ -2,7 +2,7 @@
 // the device. Each tells a reach with its own moment.
 
 import { make } from "../dom.js";
-import { movedPart, padName, partId, partsOf, reachOfPart, still } from "./pads.js";
+import { movedPart, padName, partId, partsOf, reachOfPart, restsBefore, still } from "./pads.js";
 import { angleBetween, clamp, pushed, reachOf, restOf, tiltOf } from "./reach.js";
 
 /** @typedef {import("./pads.js").Pad} Pad */
@@ -18,6 +18,8 @@ import { angleBetween, clamp, pushed, reachOf, restOf, tiltOf } from "./reach.js
  * @property {() => void} begin           a take begins: what is level now is level for it
  * @property {(now: number) => boolean} poll  looks; whether it has to be looked at again soon
  * @property {() => void} end
+ * @property {() => string} fault         why nothing can be recorded with it, in words; "": it can
+ * @property {() => void} [learn]         it rests now, or is level; left out where there is nothing to learn
  */
 
 const edge = 22; // px of the strip above and below its range, for a thumb
@@ -96,6 +98,7 @@ export function createStrip({ tell, reach, wake }) {
       if (element.getAttribute("aria-valuetext") !== words) element.setAttribute("aria-valuetext", words);
     },
     begin() {},
+    fault: () => "",
     /** @param {number} now */
     poll(now) {
       const way = (Number(held.has("ArrowUp")) - Number(held.has("ArrowDown"))) * (shift ? slow : 1);
@@ -126,14 +129,33 @@ export function padChoices(pads) {
   return pads.flatMap((pad) => partsOf(pad).map((part) => ({ id: `pad:${pad.index}:${partId(part)}`, pad: pads.length > 1 ? `${padName(pad)} (${pad.index + 1})` : padName(pad), name: part.name })));
 }
 
-/** @param {Pad[]} before @param {Pad[]} now @returns {string|null} the choice that somebody has just moved */
-export function movedChoice(before, now) {
-  for (const pad of now) {
-    const old = before.find((p) => p.index === pad.index);
-    const part = old && old.axes.length === pad.axes.length ? movedPart(old, pad) : null;
-    if (part) return `pad:${pad.index}:${partId(part)}`;
-  }
-  return null;
+const looksAtMost = 1000; // 8 s of them: a hand that is asked to move does so sooner
+
+/**
+ * Finds the part of a gamepad that somebody moves from now on, and where it rested until
+ * then: once it is found, it is in mid-movement.
+ * @param {Pad[]} first
+ */
+export function createFinder(first) {
+  /** @type {Map<number, Pad[]>} */
+  const looks = new Map(first.map((pad) => [pad.index, [pad]]));
+  return {
+    /** @param {Pad[]} pads @returns {{id: string, rests: Map<number, number>, stray: number}|null} */
+    look(pads) {
+      for (const pad of pads) {
+        const seen = looks.get(pad.index);
+        if (!seen || seen[0].axes.length !== pad.axes.length) {
+          looks.set(pad.index, [pad]);
+          continue;
+        }
+        const part = movedPart(seen[0], pad);
+        if (part) return { id: `pad:${pad.index}:${partId(part)}`, ...restsBefore(seen, part) };
+        seen.push(pad);
+        if (seen.length > looksAtMost) seen.splice(1, 1);
+      }
+      return null;
+    },
+  };
 }
 
 const learnFor = 500; // ms in which a stick rests
@@ -146,10 +168,12 @@ const lately = 250;   // ms that a gamepad's own moment may be past
  * @param {() => {dead: number, oneWay: boolean}} o.how
  * @param {(lost: boolean) => void} o.lost  it is gone, or is back
  * @param {(rest: number, stray: number) => void} o.learnt
- * @returns {Hand & {learn: () => void}}
+ * @param {{rests: Map<number, number>, stray: number}|null} o.known  where it rests, where that is known; else it is learnt
+ * @returns {Hand}
  */
-export function createPadHand(id, { tell, how, lost, learnt }) {
+export function createPadHand(id, { tell, how, lost, learnt, known }) {
   const [, index, part] = id.split(":");
+  const button = part.startsWith("button");
   /** @type {Map<number, number>} */
   const rests = new Map();
   /** @type {{until: number, readings: Map<number, number[]>}|null} */
@@ -168,20 +192,33 @@ export function createPadHand(id, { tell, how, lost, learnt }) {
     }
     if (now < learning.until) return;
     let stray = 0;
+    /** @type {Map<number, number>} */
+    const found = new Map();
     for (const [i, readings] of learning.readings) {
-      const found = restOf(readings);
-      rests.set(i, clamp(found.rest, -0.5, 0.5));
-      if (i === of.index) stray = found.stray;
+      const r = restOf(readings);
+      found.set(i, r.rest);
+      if (i === of.index) stray = r.stray;
     }
     learning = null;
-    learnt(rests.get(of.index) ?? 0, stray);
+    take({ rests: found, stray }, of.index);
   }
+
+  /** @param {{rests: Map<number, number>, stray: number}} found @param {number} index  of the axis */
+  function take(found, index) {
+    for (const [i, rest] of found.rests) rests.set(i, clamp(rest, -0.5, 0.5));
+    learnt(rests.get(index) ?? 0, found.stray);
+  }
+
+  function learn() {
+    learning = { until: performance.now() + learnFor, readings: new Map() };
+  }
+  if (!button && known) take(known, Number(part.split("-")[1]));
+  else if (!button) learn();
 
   return {
     begin() {},
-    learn() {
-      learning = { until: performance.now() + learnFor, readings: new Map() };
-    },
+    fault: () => (gone ? "The gamepad is gone: plug it in or press one of its buttons, or choose another hand" : ""),
+    ...(button ? {} : { learn }),
     poll(now) {
       const pad = padsNow().find((p) => p.index === Number(index));
       const of = pad && partsOf(pad).find((p) => partId(p) === part);
@@ -231,7 +268,7 @@ const silentFor = 2000; // ms
  * @param {Tell} o.tell
  * @param {() => {full: number, oneWay: boolean}} o.how  full: deg of tilt to either end
  * @param {(text: string) => void} o.fault
- * @returns {Hand & {learn: () => void}}
+ * @returns {Hand}
  */
 export function createTiltHand(id, { tell, how, fault }) {
   const of = id === "tilt:roll" ? "roll" : "pitch";
@@ -261,6 +298,7 @@ export function createTiltHand(id, { tell, how, fault }) {
       level = Number.isFinite(now) ? now : null;
     },
     poll: () => false,
+    fault: () => (Number.isFinite(now) ? "" : "No tilt has come yet: move the device a little, or choose another hand"),
     end() {
       clearTimeout(waiting);
       removeEventListener("deviceorientation", heard);

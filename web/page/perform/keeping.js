@@ -1,5 +1,5 @@
 // What becomes of a take: the server fits it and proposes the result, and somebody keeps
-// or drops that.
+// or discards that.
 
 import { ask } from "../api.js";
 import { decodeCurves } from "../curves.js";
@@ -43,7 +43,7 @@ export function createKeeping({ store, key, changed, fault }) {
   const early = new Map();
   /** @type {ReturnType<typeof setInterval>|undefined} */
   let asking;
-  /** The text after what was kept last, by which it is undone. @type {{motion: string, text: string}|null} */
+  /** What was kept last, and the text after it, by which it is undone. @type {{take: import("./studio.js").Take, motion: string, text: string}|null} */
   let kept = null;
 
   /** @param {unknown} e */
@@ -139,24 +139,26 @@ export function createKeeping({ store, key, changed, fault }) {
     changed();
   }
 
+  /** @returns {Promise<import("./studio.js").Take|null>} that is in the file now */
   async function keep() {
     const f = now;
-    if (!f || f.state !== "ready") return false;
+    const { score, motion } = store.get();
+    if (!f || f.state !== "ready" || f.take.motion !== motion) return null;
     f.state = "keeping";
     changed();
     try {
-      const { score } = store.get();
-      const answer = await post(pathOf(f.take.motion, `/proposals/${f.id}/accept`), { base: score?.text ?? f.base, have: score?.revision ?? "" }, key());
+      // It is kept where it was fitted: by another text it would not be what was looked at.
+      const answer = await post(pathOf(f.take.motion, `/proposals/${f.id}/accept`), { base: f.base, have: score?.revision ?? "" }, key());
       f.state = "kept";
-      kept = { motion: f.take.motion, text: String(answer.text) };
+      kept = { take: f.take, motion: f.take.motion, text: String(answer.text) };
     } catch (e) {
       if (now === f) now = null;
       tell(e);
       changed();
-      return false;
+      return null;
     }
     changed();
-    return true;
+    return f.take;
   }
 
   /** Lets the server forget it. @param {Fitted} f */
@@ -181,18 +183,19 @@ export function createKeeping({ store, key, changed, fault }) {
       const { score, motion } = store.get();
       return kept !== null && kept.motion === motion && score?.text === kept.text;
     },
+    /** @returns {Promise<import("./studio.js").Take|null>} whose keys are out of the file again */
     async undo() {
-      if (!kept) return false;
-      const { motion, text } = kept;
+      if (!kept) return null;
+      const { take, motion, text } = kept;
       try {
         await post(pathOf(motion, "/undo"), { base: text }, key());
         kept = null;
       } catch (e) {
         tell(e);
-        return false;
+        return null;
       }
       changed();
-      return true;
+      return take;
     },
   };
 }

@@ -1,7 +1,7 @@
 // Gamepads: what of one can move a row, by the names of the standard layout (W3C
 // Gamepad, "standard gamepad").
 
-import { deadZone, fromRest, reachOf } from "./reach.js";
+import { deadZone, fromRest, reachOf, restOf } from "./reach.js";
 
 /**
  * What the page reads of a gamepad.
@@ -85,6 +85,29 @@ export function movedPart(before, now) {
     }
   }
   return best;
+}
+
+const tremble = 0.15; // of an axis's way, which it strays at most while nobody moves it
+
+/**
+ * Where the axes of a part rested before it was moved: what was seen of its gamepad from
+ * the moment when somebody was asked to move it. What is off the first look by more than
+ * a tremble is of the movement.
+ * @param {Pad[]} looks  at one gamepad, the first first
+ * @param {Part} part
+ * @returns {{rests: Map<number, number>, stray: number}}
+ */
+export function restsBefore(looks, part) {
+  const rests = new Map();
+  let stray = 0;
+  for (const i of part.kind === "axis" ? [part.index, part.other] : []) {
+    const first = looks[0]?.axes[i];
+    if (i < 0 || first === undefined) continue;
+    const found = restOf(looks.map((l) => l.axes[i]).filter((x) => Math.abs(x - first) <= tremble));
+    rests.set(i, found.rest);
+    if (i === part.index) stray = found.stray;
+  }
+  return { rests, stray };
 }
 
 /** A gamepad as it is now: what the browser gives may change in the hand. @param {Pad} pad @returns {Pad} */

@@ -4,11 +4,12 @@
 import { curveAt } from "../curves.js";
 import { make, write } from "../dom.js";
 import { clockTime } from "../time.js";
-import { askForTilt, createPadHand, createStrip, createTiltHand, movedChoice, padChoices, padsNow } from "./hands.js";
+import { askForTilt, createFinder, createPadHand, createStrip, createTiltHand, padChoices, padsNow } from "./hands.js";
 import { createKeeping } from "./keeping.js";
 import { asRow, createPicture } from "./picture.js";
 import { reachFor, valueOf } from "./reach.js";
 import { choicesOf, firstTolerance, liveOf, onTopOf, plain, rangeOf, toldAt, tolerancesOf, withUnit } from "./rows.js";
+import { createShelf, most } from "./shelf.js";
 import { createStudio } from "./studio.js";
 import { shifted, valueAt } from "./take.js";
 import { fitText, spanText, takeText } from "./words.js";
@@ -18,7 +19,8 @@ import { fitText, spanText, takeText } from "./words.js";
 
 const lookEvery = 8; // ms: a hand is looked at 125 times a second while that matters
 const longestGap = 0.12; // s without a sample, that is no matter
-const slot = 10; // takes that the page keeps: the oldest that was not kept goes
+const moveIt = "Move the stick or press the button you want to use";
+const proposalShown = "What is shown is a proposal: accept or discard it first";
 
 /**
  * @param {import("../rehearse/tools.js").ToolOptions} o
@@ -35,12 +37,12 @@ export function createTool({ element, desk, store, actions, close }) {
   /** What the hand does, 0 to 1; null before it has done anything. @type {number|null} */
   let reach = null;
   let hand = "strip";
-  /** @type {(import("./hands.js").Hand & {learn?: () => void})|null} */
+  /** @type {import("./hands.js").Hand|null} */
   let other = null; // than the strip
-  let wantsMoved = false;
-  let padsBefore = padsNow();
-  /** @type {Take[]} */
-  let takes = [];
+  /** Looks for what somebody moves. @type {ReturnType<typeof createFinder>|null} */
+  let finder = null;
+  let pads = padsNow();
+  const shelf = createShelf();
   /** @type {Take|null} */
   let chosen = null;
   /** The take that plays in the picture. @type {Take|null} */
@@ -64,6 +66,7 @@ export function createTool({ element, desk, store, actions, close }) {
 
   const keeping = createKeeping({ store, key: desk.key, changed: show, fault: tell });
   const studio = createStudio({ store, actions, ended });
+  const placed = createPlace(element, () => studio.now() !== null);
   const strip = createStrip({ tell: (at, stamp, still) => hand === "strip" && moved(at, stamp, still), reach: () => reach ?? restReach(), wake });
   const value = make("output", { class: "perform-value" });
 
@@ -78,10 +81,9 @@ export function createTool({ element, desk, store, actions, close }) {
   const handList = make("select", { change: () => void chooseHand(handList.value) });
   const overList = make("select", { change: () => chooseOver(overList.value === "add" ? "add" : "replace") },
     make("option", { value: "replace", text: "replaces what the row does" }), make("option", { value: "add", text: "is added to what the row does" }));
-  const find = button("Take the part I move", () => {
-    wantsMoved = true;
-    padsBefore = padsNow();
-    write(state, "Move the stick, or press the button, that shall be the hand");
+  const find = button("Find it by moving it", () => {
+    finder = createFinder(padsNow());
+    write(state, moveIt);
     wake();
   });
   const learn = button("It rests now", () => {
@@ -98,10 +100,10 @@ export function createTool({ element, desk, store, actions, close }) {
   const turned = make("input", { type: "checkbox", change: fresh });
   const oneWay = make("input", { type: "checkbox", change: fresh });
   const fine = make("details", { class: "perform-fine" }, make("summary", { text: "Range and feel" }), make("div", { class: "perform-fields" },
-    field("lowest", low), field("highest", high), field("turned round", turned, "check"),
+    field("lowest", low), field("highest", high), field("reversed", turned, "check"),
     field("rests at its lowest", oneWay, "check middle"), field("dead zone, %", dead, "pad"), field("full at a tilt of, \u00b0", full, "tilt"),
-    field("comes sooner by, ms", early)),
-    make("p", { class: "perform-hint", text: "Sooner by: what hand, radio and screen take from the moment that you mean to the moment that the page hears of it. Measure it: clap along with a sharp sound in the motion, and read in the picture how much later you were." }));
+    field("earlier by, ms", early)),
+    make("p", { class: "perform-hint", text: "Earlier by: what hand, radio and screen take from the moment that you mean to the moment that the page hears of it. Measure it: clap along with a sharp sound in the motion, and read in the picture how much later you were." }));
 
   const record = button("Record", () => (studio.now() ? studio.end("you ended it") : begin()), "perform-record");
   const state = make("p", { class: "perform-state" });
@@ -114,26 +116,29 @@ export function createTool({ element, desk, store, actions, close }) {
   const fit = button("Fit", doFit);
   const result = make("p", { class: "perform-result", role: "status" });
   const keep = button("Keep", () => void doKeep(), "perform-keep");
-  const drop = button("Drop the keys", () => {
+  const drop = button("Discard the keys", () => {
     keeping.drop();
-    actions.announce("Dropped: the file is as it was");
+    actions.announce("Discarded: the file is as it was");
     fit.focus();
   });
-  const undo = button("Undo the keep", () => void keeping.undo().then((done) => done && actions.announce("Undone")));
+  const undo = button("Undo keeping", () => void undoKeep());
   const fitting = make("div", { class: "perform-fit", role: "group", "aria-label": "From take to keys" },
     make("div", { class: "perform-line" }, field("within", tolerance, "wide"), within, fit, keep, drop, undo), result);
+  const lost = make("span");
+  const back = button("Put it back", putBack);
+  const discarded = make("p", { class: "perform-line" }, lost, back);
   const empty = make("p", { class: "perform-empty", text: "No take yet. Choose a row, try it on the strip, then record: the motion plays, and your hand is kept until it ends or you press Stop." });
 
   element.append(
     make("div", { class: "perform-head" }, make("h2", { text: "Perform" }), note, button("Close", close)), fault,
     make("div", { class: "perform-body" },
-      make("div", { class: "perform-hand" }, strip.element, value),
+      make("div", { class: "perform-hand" }, make("div", { class: "perform-grip" }, strip.element, value)),
       make("div", { class: "perform-go" }, record, state, moving),
       make("div", { class: "perform-setup" },
         make("div", { class: "perform-fields" }, field("Row", rowList), field("moved by", handList), field("The take", overList)),
         make("div", { class: "perform-line" }, find, learn, learned),
         onTop, fine),
-      make("div", { class: "perform-takes" }, empty, list, picture.element, legend, fitting)));
+      make("div", { class: "perform-takes" }, empty, list, discarded, picture.element, legend, fitting)));
 
   // --- rows and hands ---
 
@@ -186,14 +191,14 @@ export function createTool({ element, desk, store, actions, close }) {
     show();
   }
 
-  /** @param {string} id */
-  async function chooseHand(id) {
+  /** @param {string} id @param {{rests: Map<number, number>, stray: number}|null} [known]  where it rests */
+  async function chooseHand(id, known = null) {
     other?.end();
     other = null;
     hand = id;
     handList.value = id;
     write(learned, "");
-    wantsMoved = false;
+    finder = null;
     if (id.startsWith("tilt:")) {
       const why = await askForTilt();
       if (hand !== id) return;
@@ -203,10 +208,8 @@ export function createTool({ element, desk, store, actions, close }) {
       }
       other = createTiltHand(id, { tell: moved, how: () => ({ full: bounded(full, 5, 80, 30), oneWay: oneWay.checked }), fault: tell });
     } else if (id.startsWith("pad:")) {
-      const made = createPadHand(id, { tell: moved, how: () => ({ dead: bounded(dead, 0, 50, 8) / 100, oneWay: oneWay.checked }), lost: padLost,
+      other = createPadHand(id, { known, tell: moved, how: () => ({ dead: bounded(dead, 0, 50, 8) / 100, oneWay: oneWay.checked }), lost: padLost,
         learnt: (rest, stray) => write(learned, `rests at ${plain(rest)}${stray > 0.01 ? `, and strays by ${plain(stray)}: a dead zone of ${Math.ceil(100 * stray) + 1} % or more keeps that out` : ""}`) });
-      made.learn();
-      other = made;
     }
     fresh();
   }
@@ -219,8 +222,9 @@ export function createTool({ element, desk, store, actions, close }) {
 
   /** @param {boolean} gone */
   function padLost(gone) {
-    tell(gone ? "The gamepad is gone: the take is kept until then" : "");
+    const now = studio.now();
     if (gone) studio.end("the gamepad was lost");
+    tell(!gone ? "" : now?.begun ? "The gamepad is gone: the take is kept until then" : "The gamepad is gone");
     fillHands();
   }
 
@@ -239,8 +243,12 @@ export function createTool({ element, desk, store, actions, close }) {
   function begin() {
     if (!choice) return;
     tell("");
+    if (get().proposed) return tell(proposalShown);
+    if (shelf.full(get().motion)) return tell(`${most} takes are here that are in no file: keep or discard one first`);
     endShown();
     other?.poll(performance.now());
+    const why = (other ?? strip).fault();
+    if (why) return tell(why);
     (other ?? strip).begin();
     if (!studio.begin({ choice, over, value: valueOf(reach ?? restReach(), feel()) })) return;
     if (reach === null) reach = restReach();
@@ -255,14 +263,29 @@ export function createTool({ element, desk, store, actions, close }) {
   function ended(take, why) {
     if (!take) tell(`Nothing was recorded: ${why}`);
     else {
-      takes = [...takes, take];
-      if (takes.length > slot) takes = takes.slice(1);
+      const given = shelf.add(take);
       choose(take);
-      if (take.gap > longestGap) tell(`The page was busy: for ${plain(take.gap)} s it did not look at your hand, and the keys go straight on there`);
-      actions.announce(`${takeText(take)}. It ended since ${why}.`);
+      const ended = why === "you ended it" ? "" : `It ended because ${why}`;
+      const busy = take.gap > longestGap ? `The page was busy: for ${plain(take.gap)} s it did not look at your hand, and the keys go straight on there` : "";
+      const gone = given ? `Take ${given.number}, which is in the file, is no longer listed` : "";
+      tell([why.startsWith("the playhead") || why.startsWith("a proposal") ? ended : "", busy, gone].filter((x) => x).join(". "));
+      actions.announce([takeText(take), ended, gone].filter((x) => x).join(". "));
+      watchLeaving();
     }
     if (document.activeElement === strip.element) record.focus({ preventScroll: true });
+    placed.place();
     show();
+  }
+
+  /** A take that is in no file is lost with the page: whoever leaves it is asked. */
+  function watchLeaving() {
+    if (shelf.unkept() > 0) addEventListener("beforeunload", stay);
+    else removeEventListener("beforeunload", stay);
+  }
+
+  /** @param {Event} event */
+  function stay(event) {
+    event.preventDefault();
   }
 
   /** @param {Take} take */
@@ -277,6 +300,8 @@ export function createTool({ element, desk, store, actions, close }) {
 
   /** @param {Take} take */
   function playTake(take) {
+    tell("");
+    if (get().proposed) return tell(proposalShown);
     if (shown) {
       const same = shown === take;
       endShown();
@@ -325,11 +350,24 @@ export function createTool({ element, desk, store, actions, close }) {
 
   function doFit() {
     tell("");
-    if (chosen) void keeping.propose(chosen, samplesOf(chosen), within_());
+    if (get().proposed) return tell(proposalShown);
+    if (chosen?.motion === get().motion) void keeping.propose(chosen, samplesOf(chosen), within_());
+  }
+
+  async function undoKeep() {
+    const take = await keeping.undo();
+    if (!take) return;
+    shelf.keep(take, false);
+    watchLeaving();
+    actions.announce("Undone");
   }
 
   async function doKeep() {
-    if (!(await keeping.keep())) return;
+    if (get().proposed) return tell(proposalShown);
+    const take = await keeping.keep();
+    if (!take) return;
+    shelf.keep(take, true);
+    watchLeaving();
     actions.announce("Kept: it is in the file");
     endShown();
     if (document.activeElement === document.body || document.activeElement === keep) record.focus({ preventScroll: true });
@@ -345,7 +383,7 @@ export function createTool({ element, desk, store, actions, close }) {
   function look() {
     const now = performance.now();
     let more = (other ?? strip).poll(now);
-    if (wantsMoved) more = lookForMoved() || more;
+    if (finder) more = lookForMoved(finder) || more;
     studio.look(now);
     if (shown) lookShown();
     if (!more && !studio.now() && !shown) {
@@ -355,11 +393,10 @@ export function createTool({ element, desk, store, actions, close }) {
     frame();
   }
 
-  function lookForMoved() {
-    const id = movedChoice(padsBefore, padsNow());
-    if (!id) return true;
-    wantsMoved = false;
-    void chooseHand(id);
+  /** @param {ReturnType<typeof createFinder>} by */
+  function lookForMoved(by) {
+    const found = by.look(padsNow());
+    if (found) void chooseHand(found.id, found);
     return true;
   }
 
@@ -430,7 +467,7 @@ export function createTool({ element, desk, store, actions, close }) {
     if (now && counting > 0) text = `Counting in: ${counting}`;
     else if (now?.begun) text = `Recording ${now.choice.name}: ${clockTime(Math.max(0, time - now.from))} of ${clockTime(now.to - now.from)}`;
     else if (now) text = desk.conducts() ? "Waiting for the boards" : "Waiting for the motion";
-    else if (wantsMoved) text = "Move the stick, or press the button, that shall be the hand";
+    else if (finder) text = moveIt;
     else if (planned && score) text = spanText(planned);
     write(state, text);
   }
@@ -488,13 +525,17 @@ export function createTool({ element, desk, store, actions, close }) {
     record.setAttribute("aria-pressed", String(now !== null));
     record.disabled = !now && (!choice || !get().score);
     for (const e of [rowList, handList, overList, find, learn, low, high, turned, oneWay]) e.disabled = now !== null;
-    find.hidden = padsBefore.length === 0;
-    learn.hidden = hand === "strip";
+    find.hidden = pads.length === 0;
+    learn.hidden = !other?.learn;
     write(learn, hand.startsWith("tilt:") ? "This is level" : "It rests now");
     element.dataset.hand = hand.split(":")[0];
     strip.element.setAttribute("aria-label", choice ? `${choice.name}, ${hand === "strip" ? "arrow keys up and down move it" : "moved by another hand"}` : "Strip");
-    empty.hidden = takes.length > 0 || now !== null;
-    picture.element.hidden = takes.length === 0 && now === null;
+    const none = shelf.of(get().motion).length === 0;
+    empty.hidden = !none || now !== null;
+    picture.element.hidden = none && now === null;
+    const gone = shelf.discarded(get().motion);
+    discarded.hidden = !gone || now !== null;
+    write(lost, gone ? `Take ${gone.number} was discarded.` : "");
     write(legend, picture.element.hidden ? "" : `Dashed: as it is. Thin: your hand.${mine?.score ? " Thick, with its keys: as it would be." : ""}`);
     fitting.hidden = chosen === null || now !== null;
     const busy = mine !== null && ["sending", "working", "keeping"].includes(mine.state);
@@ -512,11 +553,11 @@ export function createTool({ element, desk, store, actions, close }) {
   let listedTakes = "";
   function showList() {
     const boards = desk.conducts();
-    const words = JSON.stringify([takes.map((t) => t.number), chosen?.number, shown?.number, get().motion, boards]);
+    const others = shelf.of(get().motion);
+    const words = JSON.stringify([others.map((t) => t.number), chosen?.number, shown?.number, boards]);
     if (words === listedTakes) return;
     listedTakes = words;
     const focused = /** @type {HTMLElement|null} */ (list.contains(document.activeElement) ? document.activeElement : null)?.dataset.act;
-    const others = takes.filter((t) => t.motion === get().motion);
     list.replaceChildren(...others.map((t) => make("li", {},
       make("button", { type: "button", class: "perform-take", "aria-pressed": String(t === chosen), "data-act": `choose ${t.number}`, text: takeText(t), click: () => {
         choose(t);
@@ -531,12 +572,34 @@ export function createTool({ element, desk, store, actions, close }) {
   function discard(take) {
     if (shown === take) endShown();
     if (keeping.now()?.take === take) keeping.drop();
-    takes = takes.filter((t) => t !== take);
+    shelf.discard(take);
+    watchLeaving();
     if (chosen === take) chosen = null;
-    const next = takes.filter((t) => t.motion === get().motion).at(-1);
-    if (!chosen && next) choose(next);
-    actions.announce(`Take ${take.number} discarded`);
+    chooseHere();
+    actions.announce(`Take ${take.number} discarded. It can be put back until another one is`);
     show();
+    if (document.activeElement === document.body || document.activeElement === record) back.focus({ preventScroll: true });
+  }
+
+  function putBack() {
+    const take = shelf.back();
+    if (!take) return;
+    watchLeaving();
+    choose(take);
+    actions.announce(`Take ${take.number} is back`);
+    show();
+    record.focus({ preventScroll: true });
+  }
+
+  /** What is chosen is a take of the motion that is shown. */
+  function chooseHere() {
+    const { motion } = get();
+    if (chosen && chosen.motion !== motion) {
+      keeping.drop();
+      chosen = null;
+    }
+    const last = shelf.of(motion).at(-1);
+    if (!chosen && last) choose(last);
   }
 
   // --- lists ---
@@ -564,8 +627,8 @@ export function createTool({ element, desk, store, actions, close }) {
   }
 
   function fillHands() {
-    padsBefore = padsNow();
-    const parts = padChoices(padsBefore);
+    pads = padsNow();
+    const parts = padChoices(pads);
     /** @type {Map<string, HTMLOptGroupElement>} */
     const groups = new Map();
     for (const p of parts) {
@@ -575,7 +638,7 @@ export function createTool({ element, desk, store, actions, close }) {
     }
     const none = make("option", { value: "", disabled: true, text: "Gamepad: press one of its buttons" });
     handList.replaceChildren(make("option", { value: "strip", text: "the strip: mouse, finger, keys \u2191 \u2193" }),
-      make("option", { value: "tilt:pitch", text: "tilt of this device, to and fro" }), make("option", { value: "tilt:roll", text: "tilt of this device, left and right" }),
+      make("option", { value: "tilt:pitch", text: "tilt of this device, forwards and back" }), make("option", { value: "tilt:roll", text: "tilt of this device, left and right" }),
       ...(parts.length > 0 ? [...groups.values()] : [none]));
     // A gamepad that is lost may come back: its choice stays.
     if (![...handList.options].some((x) => x.value === hand)) handList.append(make("option", { value: hand, text: "the gamepad that is gone" }));
@@ -595,6 +658,14 @@ export function createTool({ element, desk, store, actions, close }) {
   store.subscribe((s, b) => {
     if (s.proposal !== b.proposal && s.proposal) keeping.heard(s.proposal);
     if (!open) return;
+    if (s.proposed !== b.proposed || s.motion !== b.motion) {
+      studio.look(performance.now());
+      endShown();
+    }
+    if (s.motion !== b.motion) {
+      chooseHere();
+      show();
+    }
     if (s.score !== b.score) {
       fillRows();
       show();
@@ -607,7 +678,8 @@ export function createTool({ element, desk, store, actions, close }) {
   return {
     opened() {
       open = true;
-      placeElement(element);
+      placed.place();
+      chooseHere();
       fillRows();
       fillHands();
       if (hand.startsWith("pad:")) void chooseHand(hand);
@@ -615,6 +687,7 @@ export function createTool({ element, desk, store, actions, close }) {
       wake();
     },
     closed() {
+      finder = null;
       studio.end("the part was closed");
       endShown();
       keeping.drop();
@@ -629,15 +702,19 @@ export function createTool({ element, desk, store, actions, close }) {
   };
 }
 
-/** On a phone the strip has to be where the thumb is: below all else. @param {HTMLElement} element */
-function placeElement(element) {
+/**
+ * On a phone the strip has to be where the thumb is: below all else.
+ * @param {HTMLElement} element
+ * @param {() => boolean} busy  it stays where it is: moved, it would lose the finger that is on it
+ */
+function createPlace(element, busy) {
   const desk = document.getElementById("desk");
   const narrow = matchMedia("(max-width: 700px)");
   const home = element.previousElementSibling;
   function place() {
-    if (narrow.matches) desk?.after(element);
-    else home?.after(element);
+    const after = narrow.matches ? desk : home;
+    if (!busy() && element.previousElementSibling !== after) after?.after(element);
   }
-  if (home !== desk) narrow.addEventListener("change", place);
-  place();
+  narrow.addEventListener("change", place);
+  return { place };
 }

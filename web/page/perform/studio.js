@@ -24,7 +24,9 @@ import { createRecorder, cadence } from "./take.js";
  */
 
 const shortest = 0.1; // s: less is a slip
-const back = 0.3; // s by which the motion goes back when it plays a round again
+const jump = 0.15; // s of the clock by which the motion is elsewhere than it can have gone: more than the sound's clock strays
+const slip = 0.05; // s of the clock by which it may be at an end before it is seen there
+const lateStart = 1; // s of the clock after which a page that was busy first sees that it plays
 
 /**
  * @param {object} o
@@ -36,8 +38,9 @@ export function createStudio({ store, actions, ended }) {
   const get = store.get;
   let count = 0;
   /**
-   * @typedef {{choice: Choice, over: "replace"|"add", motion: string, rate: number, from: number, to: number, recorder: ReturnType<typeof createRecorder>, value: number, begun: boolean, seen: boolean, time: number}} Recording
-   *   seen: it has played since it was asked to
+   * @typedef {{choice: Choice, over: "replace"|"add", motion: string, rate: number, from: number, to: number, recorder: ReturnType<typeof createRecorder>, value: number, begun: boolean, seen: boolean, time: number, last: {stamp: number, time: number, waits: boolean}|null}} Recording
+   *   seen: it has played since it was asked to; last: where the motion was seen last, and when, ms of the page's clock;
+   *   waits: it stands there until then
    */
   /** @type {Recording|null} */
   let now_ = null;
@@ -57,16 +60,54 @@ export function createStudio({ store, actions, ended }) {
   /** @param {{choice: Choice, over: "replace"|"add", value: number}} what  value: where the hand is */
   function begin({ choice, over, value }) {
     const at = span();
-    const { motion, rate, playing } = get();
+    const { motion, rate, playing, time } = get();
     if (!at || now_) return false;
     const recorder = createRecorder({ from: at.from, to: at.to });
     recorder.prepare(value);
-    now_ = { choice, over, motion, rate, from: at.from, to: at.to, recorder, value, begun: false, seen: playing, time: at.from };
-    if (!playing) {
-      actions.seek(at.from);
-      actions.play();
-    }
+    // What plays beyond the span would not come to it any more.
+    const there = playing && time < at.to;
+    if (!there) actions.seek(at.from);
+    if (!playing) actions.play();
+    now_ = { choice, over, motion, rate, from: at.from, to: at.to, recorder, value, begun: false, seen: there, time: at.from, last: null };
     return true;
+  }
+
+  /**
+   * Where the motion must be at a moment if it has only played on since it was seen last.
+   * @param {Recording} r @param {number} stamp  ms
+   */
+  const due = (r, stamp) => (r.last ? r.last.time + ((stamp - r.last.stamp) / 1000) * get().rate : r.time);
+
+  /** Whether the motion is where it can only have been taken. @param {Recording} r @param {number} stamp @param {{time: number, before: number}} at */
+  function elsewhere(r, stamp, { time, before }) {
+    const { rate } = get();
+    if (!r.last) return time - r.from > lateStart * rate;
+    // When it begins may yet change while it waits, where it begins may not.
+    const place = r.last.waits && before > 0 ? r.last.time : due(r, stamp + before * 1000);
+    return Math.abs(time - place) > jump * rate;
+  }
+
+  /**
+   * The motion's moment, or null where the take has ended by it: what was done elsewhere
+   * belongs to no place in this take.
+   * @param {Recording} r @param {number} stamp  ms
+   * @param {{time: number, before: number}|null} at
+   */
+  function kept(r, stamp, at) {
+    const { motion, score, proposed } = get();
+    if (motion !== r.motion || !score) finish(r, stamp, r.time, "another motion was chosen");
+    else if (proposed) finish(r, stamp, r.time, "a proposal is shown instead of the motion");
+    else if (at && elsewhere(r, stamp, at)) {
+      // Round a loop it goes by itself: then the take is whole.
+      if (r.begun && at.before === 0 && due(r, stamp) >= r.to - slip * r.rate) finish(r, stamp, r.to, atEnd(r));
+      else finish(r, stamp, r.time, "the playhead was moved");
+    } else {
+      // What a hand did a moment ago is heard after what was seen since.
+      if (at && at.before > 0 && !r.begun) r.last = { stamp: stamp + at.before * 1000, time: at.time, waits: true };
+      else if (at?.before === 0 && !(r.last && stamp < r.last.stamp)) r.last = { stamp, time: at.time, waits: false };
+      return at;
+    }
+    return null;
   }
 
   /**
@@ -79,7 +120,8 @@ export function createStudio({ store, actions, ended }) {
     const r = now_;
     if (!r) return;
     r.value = value;
-    const at = actions.momentAt(stamp);
+    const at = kept(r, stamp, actions.momentAt(stamp));
+    if (now_ !== r) return;
     if (!at || at.before > 0) return r.begun ? undefined : r.recorder.prepare(value);
     put(r, stamp, at.time, still);
   }
@@ -101,21 +143,31 @@ export function createStudio({ store, actions, ended }) {
   function look(stamp) {
     const r = now_;
     if (!r) return;
-    const { playing, motion, score, time } = get();
-    if (motion !== r.motion || !score) return finish(r, stamp, r.time, "another motion was chosen");
+    const { playing } = get();
     if (playing) r.seen = true;
-    else if (r.seen) return finish(r, stamp, r.time, time >= r.to - 1e-6 ? atEnd(r) : "it was stopped", time);
-    const at = actions.momentAt(stamp);
-    if (!at || at.before > 0) return;
+    else if (r.seen) return stopped(r, stamp);
+    const at = kept(r, stamp, actions.momentAt(stamp));
+    if (now_ !== r || !at || at.before > 0) return;
     if (!r.begun) return put(r, stamp, at.time, true);
-    if (at.time < r.time - back || at.time >= r.to) return finish(r, stamp, r.to, atEnd(r));
+    if (at.time >= r.to) return finish(r, stamp, r.to, atEnd(r));
     r.time = Math.max(r.time, at.time);
   }
 
-  /** @param {Recording} r @param {number} stamp @param {number} until @param {string} why @param {number} [stopped]  where the motion was stopped */
-  function finish(r, stamp, until, why, stopped = until) {
+  /** It plays no more: it was stopped where it is, or was taken elsewhere then. @param {Recording} r @param {number} stamp */
+  function stopped(r, stamp) {
+    kept(r, stamp, null);
+    if (now_ !== r) return;
+    const { time, rate } = get();
+    // It was stopped at some moment since it was seen last; frames are drawn more seldom than that.
+    const here = r.begun && time >= r.time - jump * rate && time <= due(r, stamp) + slip * rate;
+    if (!here) return finish(r, stamp, r.time, r.begun ? "the playhead was moved" : "it was stopped");
+    finish(r, stamp, Math.max(r.time, Math.min(time, r.to)), time >= r.to - 1e-6 ? atEnd(r) : "it was stopped");
+  }
+
+  /** @param {Recording} r @param {number} stamp @param {number} until @param {string} why */
+  function finish(r, stamp, until, why) {
     now_ = null;
-    r.recorder.close(stamp / 1000, Math.max(until, Math.min(stopped, r.to)));
+    r.recorder.close(stamp / 1000, until);
     if (get().playing) actions.stop();
     const { samples } = r.recorder;
     const to = samples.at(-1)?.[0] ?? r.from;
@@ -131,8 +183,8 @@ export function createStudio({ store, actions, ended }) {
       const r = now_;
       if (!r) return;
       const stamp = performance.now();
-      const at = actions.momentAt(stamp);
-      finish(r, stamp, at && at.before === 0 ? Math.min(at.time, r.to) : r.time, why);
+      const at = kept(r, stamp, actions.momentAt(stamp));
+      if (now_ === r) finish(r, stamp, at && at.before === 0 ? Math.min(at.time, r.to) : r.time, why);
     },
     /** What is being recorded, or null. */
     now: () => (now_ ? { begun: now_.begun, seen: now_.seen, from: now_.from, to: now_.to, time: now_.time, choice: now_.choice, over: now_.over, samples: now_.recorder.samples } : null),

@@ -125,7 +125,7 @@ export function valueAt(samples, time) {
 }
 
 /**
- * A take without its hand's delay: what was done too late by some time comes sooner by
+ * A take without its hand's delay: what was done too late by some time comes earlier by
  * it, and the end holds its value. The beginning stays where it was.
  * @param {Sample[]} samples
  * @param {number} early  s of the motion

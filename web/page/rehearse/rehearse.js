@@ -160,6 +160,7 @@ export function createRehearse({ element, beside, dialogs, store, actions, trans
   // What is seen.
 
   const toggle = make("button", { type: "button", class: "rehearse-open", text: "Rehearse", "aria-expanded": "false", "aria-controls": "rehearse-body", click: () => {
+    if (open && !tools.shut()) return;
     open = !open;
     show();
   } });
@@ -197,7 +198,7 @@ export function createRehearse({ element, beside, dialogs, store, actions, trans
   element.replaceChildren(strip, fault, body);
   const baton = createBaton({ store, page: transport, desk, pressed: () => (pressed = false), announce: actions.announce });
   const wake = createWake(() => drives() && live(state));
-  createTools({ row, body, beside, after: element, fault: (text) => write(fault, text), desk, store, actions });
+  const tools = createTools({ row, body, beside, after: element, fault: (text) => write(fault, text), desk, store, actions });
 
   let placesFor = "";
   let listed = ""; // the ports that were found

@@ -27,6 +27,7 @@ import { make } from "../dom.js";
  * @typedef {object} Tool
  * @property {() => void} [opened]  it is seen again
  * @property {() => void} [closed]  it is hidden: what it has begun on the boards it ends
+ * @property {() => boolean} [stays] whether it has something to lose, and says so: then it is closed by its own button only, not with the rehearsal
  */
 
 /**
@@ -66,8 +67,11 @@ export const entries = [
  * @param {import("../types.js").Store} o.store
  * @param {import("../types.js").Actions} o.actions
  * @param {ToolEntry[]} [list]
+ * @returns {{shut: () => boolean}}  shut closes the tools within the rehearsal, which is closed over them; false: one of them stays
  */
 export function createTools(o, list = entries) {
+  /** The tools within the rehearsal that are open. @type {Map<Tool, () => void>} */
+  const within_ = new Map();
   for (const entry of list) {
     const within = entry.where === "rehearsal";
     const section = make("section", { id: `${entry.id}-tool`, class: "tool", "aria-label": entry.label, hidden: true });
@@ -79,34 +83,62 @@ export function createTools(o, list = entries) {
     /** @type {Promise<Tool>|null} */
     let made = null;
     const first = async () => {
-      const [module] = await Promise.all([entry.load(), entry.css ? linked(entry.css) : null]);
+      const [module] = await Promise.all([entry.load(), entry.css ? linked(entry.css) : null]).catch((e) => {
+        made = null; // it may be fetched once more
+        throw e;
+      });
       return module.createTool({ element: section, desk: o.desk, store: o.store, actions: o.actions, close: () => void turn(false) });
     };
     /** @param {boolean} open */
     async function turn(open) {
       if (open === !section.hidden) return;
+      const making = (made ??= first());
       try {
-        made ??= first();
-        const tool = await made;
+        const tool = await making;
         if (open === !section.hidden) return; // turned twice while it was fetched
-        section.hidden = !open;
-        button.setAttribute("aria-expanded", String(open));
-        button.setAttribute("aria-pressed", String(open));
-        if (open) tool.opened?.();
-        else tool.closed?.();
+        show(tool, open);
         if (!open) button.focus();
         o.fault("");
       } catch (e) {
-        made = null;
-        o.fault(`${entry.label} could not be opened: ${e instanceof Error ? e.message : e}`);
+        o.fault(`${entry.label} could not be ${open ? "opened" : "closed"}: ${e instanceof Error ? e.message : e}`);
       }
     }
+    /** @param {Tool} tool @param {boolean} open */
+    function show(tool, open) {
+      section.hidden = !open;
+      button.setAttribute("aria-expanded", String(open));
+      button.setAttribute("aria-pressed", String(open));
+      if (within && open) within_.set(tool, () => show(tool, false));
+      else within_.delete(tool);
+      if (open) tool.opened?.();
+      else tool.closed?.();
+    }
   }
+  return {
+    shut() {
+      if ([...within_.keys()].some((tool) => tool.stays?.())) return false;
+      for (const hide of [...within_.values()]) hide();
+      return true;
+    },
+  };
 }
 
-/** Links a style sheet, and waits until it applies. @param {string} href @returns {Promise<void>} */
+/** Sheets that are linked, or on their way. @type {Map<string, Promise<void>>} */
+const sheets = new Map();
+
+/** Links a style sheet once, and waits until it applies. @param {string} href @returns {Promise<void>} */
 function linked(href) {
-  return new Promise((done, fail) => {
-    document.head.append(make("link", { rel: "stylesheet", href, load: () => done(), error: () => fail(new Error("its style sheet did not come")) }));
+  const there = sheets.get(href);
+  if (there) return there;
+  /** @type {Promise<void>} */
+  const coming = new Promise((done, fail) => {
+    const link = make("link", { rel: "stylesheet", href, load: () => done(), error: () => {
+      link.remove();
+      sheets.delete(href);
+      fail(new Error("its style sheet did not come"));
+    } });
+    document.head.append(link);
   });
+  sheets.set(href, coming);
+  return coming;
 }
