@@ -28,6 +28,9 @@ func (b *Board) yield(ctx context.Context) error {
 	armed := b.armed
 	if armed {
 		b.stream = nil
+		b.yields++
+		b.yielding++
+		defer b.gave()
 	}
 	b.mu.Unlock()
 	if !armed {
@@ -63,6 +66,13 @@ func (b *Board) yield(ctx context.Context) error {
 	b.index, b.held, b.yielded = st.Index, false, true
 	b.signal()
 	return nil
+}
+
+// gave ends a Yield, whatever came of it.
+func (b *Board) gave() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.yielding--
 }
 
 // still waits until all axes stand.

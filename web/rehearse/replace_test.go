@@ -1,6 +1,7 @@
 package rehearse
 
 import (
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -84,18 +85,51 @@ func TestStopWhileAnotherPlayIsAsked(t *testing.T) {
 	}
 }
 
-// TestBoardThatDoesNotGiveWay: all are stopped.
+// TestBoardThatDoesNotGiveWay: all are stopped, and it is said which one it was.
 func TestBoardThatDoesNotGiveWay(t *testing.T) {
-	inHarbour(t, twoRig, keeperMotions(), "", func(t *testing.T, h *harbour) {
+	for name, c := range map[string]struct {
+		how  func(*quay) (mend func())
+		says string
+	}{
+		"deaf":  {func(q *quay) func() { q.setDeaf(true); return func() { q.setDeaf(false) } }, "shore"},
+		"stuck": {(*quay).jam, "board shore did not answer in time"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			inHarbour(t, twoRig, keeperMotions(), "", func(t *testing.T, h *harbour) {
+				p, end := h.drive("a")
+				defer end()
+				h.play(p)
+				mend := c.how(h.boards["shore"])
+				time.Sleep(50 * time.Millisecond) // until something is under way
+				if a := p.answer(p.send("play", `"motion":"greet","countIn":0,"enter":2`)); a.OK || !strings.Contains(a.Text, c.says) {
+					t.Errorf("it plays, or says not why: %+v", a)
+				}
+				await(t, func() string { return "the other board goes on" }, func() bool { return h.boards["main"].state() == wire.StateStopped })
+				mend()
+				p.reach("a question", func(s State) bool { return s.Confirm != "" })
+			})
+		})
+	}
+}
+
+// TestSlowToGiveWay: an axis that may only be braked slowly, as a turntable with a load, is
+// waited for. From 47 deg/s at 7.5 deg/s2 it takes 6 s.
+func TestSlowToGiveWay(t *testing.T) {
+	slow := strings.NewReplacer("travel: [-60deg, 60deg], pulse: [[-60deg, 900us], [60deg, 2100us]], limits: {speed: 200deg/s, acceleration: 800deg/s2}",
+		"travel: [-600deg, 600deg], pulse: [[-600deg, 900us], [600deg, 2100us]], limits: {speed: 100deg/s, acceleration: 7.5deg/s2}").Replace(twoRig)
+	long := strings.Replace(fmt.Sprintf(twoMotion, "24s"), "fin: [[0s, 0deg], [2s, 40deg, min-jerk], [4s, 0deg, min-jerk]]", "fin: [[0s, 0deg], [20s, 500deg, min-jerk]]", 1)
+	inHarbour(t, slow, map[string]string{"greet": long}, "", func(t *testing.T, h *harbour) {
 		p, end := h.drive("a")
 		defer end()
-		h.play(p)
-		h.boards["shore"].setDeaf(true)
-		if a := p.answer(p.send("play", `"motion":"greet","countIn":0,"enter":2`)); a.OK {
-			t.Errorf("it plays: %+v", a)
+		p.ask("play", `"motion":"greet","countIn":0`)
+		p.reach("full speed", func(s State) bool { return s.Phase == Playing && s.Position > 10 })
+		from := h.clock.Now()
+		p.ask("play", `"motion":"greet","countIn":0`)
+		if took := h.clock.Now() - from; took < askPatience {
+			t.Errorf("it gave way within %v: no such axis", took)
 		}
-		await(t, func() string { return "the other board goes on" }, func() bool { return h.boards["main"].state() == wire.StateStopped })
-		h.boards["shore"].setDeaf(false)
-		p.reach("a question", func(s State) bool { return s.Confirm != "" })
+		if s := p.now(); !s.Beat || s.Phase == Stopped || s.Phase == Stopping {
+			t.Errorf("the state is %+v", s)
+		}
 	})
 }
