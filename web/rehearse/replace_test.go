@@ -112,17 +112,20 @@ func TestBoardThatDoesNotGiveWay(t *testing.T) {
 	}
 }
 
-// TestSlowToGiveWay: an axis that may only be braked slowly, as a turntable with a load, is
-// waited for. From 47 deg/s at 7.5 deg/s2 it takes 6 s.
+// TestSlowToGiveWay: an axis that may only be braked slowly, as a lift with a load, is waited
+// for. From 1.3 mm/s (1.875 times 18 mm in 26 s) at 0.17 mm/s2 it takes 7.6 s, and a little less
+// by the resolution of frames and steps.
 func TestSlowToGiveWay(t *testing.T) {
-	slow := strings.NewReplacer("travel: [-60deg, 60deg], pulse: [[-60deg, 900us], [60deg, 2100us]], limits: {speed: 200deg/s, acceleration: 800deg/s2}",
-		"travel: [-600deg, 600deg], pulse: [[-600deg, 900us], [600deg, 2100us]], limits: {speed: 100deg/s, acceleration: 7.5deg/s2}").Replace(twoRig)
-	long := strings.Replace(fmt.Sprintf(twoMotion, "24s"), "fin: [[0s, 0deg], [2s, 40deg, min-jerk], [4s, 0deg, min-jerk]]", "fin: [[0s, 0deg], [20s, 500deg, min-jerk]]", 1)
-	inHarbour(t, slow, map[string]string{"greet": long}, "", func(t *testing.T, h *harbour) {
+	before, fin, _ := strings.Cut(twoRig, "  fin:")
+	_, after, _ := strings.Cut(fin, "\n")
+	before = strings.Replace(before, "shore: {rate: 50Hz", "shore: {rate: 10Hz", 1)
+	rig := before + "  fin: {kind: stepper, board: shore, channel: 0, steps: 200, microsteps: 16, lead: 1mm, travel: [0mm, 20mm], limits: {speed: 2mm/s, acceleration: 0.17mm/s2}}\n" + after
+	motion, _, _ := strings.Cut(fmt.Sprintf(twoMotion, "28s"), "  fin:")
+	inHarbour(t, rig, map[string]string{"greet": motion + "  fin: [[0s, 0mm], [26s, 18mm, min-jerk]]\n"}, "", func(t *testing.T, h *harbour) {
 		p, end := h.drive("a")
 		defer end()
 		p.ask("play", `"motion":"greet","countIn":0`)
-		p.reach("full speed", func(s State) bool { return s.Phase == Playing && s.Position > 10 })
+		p.reach("full speed", func(s State) bool { return s.Phase == Playing && s.Position > 13 })
 		from := h.clock.Now()
 		p.ask("play", `"motion":"greet","countIn":0`)
 		if took := h.clock.Now() - from; took < askPatience {
