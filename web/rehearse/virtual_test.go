@@ -913,15 +913,23 @@ func (h *harbour) softly(output uint8, low, high float64) {
 	}
 }
 
-// TestConfirmAfterACut cuts a move short, by a stop and by a board that is reset: the axis then
-// stands elsewhere than at the last pulse, and nothing is an end until it was at a pulse again.
+// TestConfirmAfterACut cuts a move short, by a stop and by a board that is reset, and has a board
+// that hears nothing go to rest by itself: the axis then stands elsewhere than at the last pulse,
+// and nothing is an end until it was at a pulse again.
 func TestConfirmAfterACut(t *testing.T) {
 	for name, c := range map[string]struct {
+		moves bool
 		cut   func(h *harbour, p *page)
 		phase Phase
 	}{
-		"stop":  {func(_ *harbour, p *page) { p.ask("stop", "") }, Stopped},
-		"reset": {func(h *harbour, _ *page) { h.boards["main"].reset() }, Lost},
+		"stop":  {true, func(_ *harbour, p *page) { p.ask("stop", "") }, Stopped},
+		"reset": {true, func(h *harbour, _ *page) { h.boards["main"].reset() }, Lost},
+		"silence": {false, func(h *harbour, p *page) {
+			h.boards["main"].setDeaf(true)
+			p.until(Lost)
+			time.Sleep(2 * time.Second) // in which the jaw goes to rest
+			h.boards["main"].setDeaf(false)
+		}, Lost},
 	} {
 		t.Run(name, func(t *testing.T) {
 			inHarbour(t, oneRig(), map[string]string{"greet": fmt.Sprintf(oneMotion(), "4s")}, "jaw", func(t *testing.T, h *harbour) {
@@ -934,17 +942,21 @@ func TestConfirmAfterACut(t *testing.T) {
 					p.ask("pulse", fmt.Sprintf(`"us":%v`, us))
 				}
 				p.ask("pulse", `"us":1390`)
-				begun := len(h.boards["main"].played())
-				back := p.send("pulse", `"us":1310`)
-				await(t, func() string { return "the axis does not move" }, func() bool {
-					slots := h.boards["main"].played()
-					return len(slots) > begun && slots[len(slots)-1].values[1] < 2*1375
-				})
-				c.cut(h, p)
-				if a := p.answer(back); a.OK {
-					t.Errorf("a move that was cut is answered by %+v", a)
+				if c.moves {
+					begun := len(h.boards["main"].played())
+					back := p.send("pulse", `"us":1310`)
+					await(t, func() string { return "the axis does not move" }, func() bool {
+						slots := h.boards["main"].played()
+						return len(slots) > begun && slots[len(slots)-1].values[1] < 2*1375
+					})
+					defer func() {
+						if a := p.answer(back); a.OK {
+							t.Errorf("a move that was cut is answered by %+v", a)
+						}
+					}()
 				}
-				between := func(us figure) bool { return us >= 1310 && us < 1385 }
+				c.cut(h, p)
+				between := func(us figure) bool { return us >= 1300 && us < 1385 }
 				p.reach("a question", func(s State) bool { return s.Phase == c.phase && s.Confirm != "" && between(s.Calibrate.Pulse) })
 				p.refused("confirm", `"end":"high"`, "not armed")
 				p.ask("arm", `"confirmed":true`)
@@ -1019,6 +1031,14 @@ func TestStopInSweep(t *testing.T) {
 			t.Errorf("a sweep that was stopped is answered by %+v, the pulse after it by %+v", a, b)
 		}
 		p.reach("a question", func(s State) bool { return s.Phase == Stopped && s.Confirm != "" })
+		p.ask("arm", `"confirmed":true`)
+		p.ask("pulse", `"us":1360`)
+		done, late := p.send("done", ""), p.send("pulse", `"us":1350`)
+		time.Sleep(100 * time.Millisecond)
+		p.ask("stop", "")
+		if a, b := p.answer(done), p.answer(late); a.OK || b.OK {
+			t.Errorf("done that was stopped is answered by %+v, the pulse after it by %+v", a, b)
+		}
 		h.softly(1, 1300, 1360)
 	})
 }
