@@ -74,9 +74,14 @@ func (s source) Rig(ctx context.Context) (*sequence.Rig, error) {
 		if err != nil {
 			continue
 		}
-		return sequence.LoadRig(newSnapshot(s.project.folder).reading().open, t.perf.Rig.File)
+		return s.project.loadRig(t.perf.Rig.File)
 	}
-	return nil, errors.New("no motion of the project is in order, so that its rig is not known")
+	return nil, errNoRig
+}
+
+func (p *Project) loadRig(file string) (rig *sequence.Rig, err error) {
+	defer p.make.caught(file, &err)
+	return sequence.LoadRig(newSnapshot(p.folder).reading().open, file)
 }
 
 // CheckBoards says which of some names is none of a board of the project's rig. Of a rig
@@ -140,18 +145,22 @@ func (l *listener) listen() {
 }
 
 // take hands a message on; why says what is wrong with one for which the socket is
-// closed. A stop is obeyed first, however it comes.
+// closed. A stop is obeyed first, however it comes, and counts as every other message.
 func (l *listener) take(kind int, body []byte) (why string) {
 	var m struct {
 		Type string `json:"type"`
 		Do   string `json:"do"`
 	}
 	err := json.Unmarshal(body, &m)
-	hasty := !l.mayTalk()
+	stop := m.Do == "stop" || m.Do == "drop"
+	if stop {
+		l.seat.Do(body)
+	}
 	switch {
-	case m.Do == "stop" || m.Do == "drop":
-	case hasty:
+	case !l.mayTalk():
 		return fmt.Sprintf("that is more than %d messages a second", mostSaid)
+	case stop:
+		return ""
 	case kind != websocket.TextMessage || err != nil || m.Type != "rehearse" && m.Type != "beat":
 		return "this server takes requests of the rehearsal only"
 	}

@@ -180,6 +180,7 @@ func (s *Server) changeRig(w http.ResponseWriter, r *http.Request, base string, 
 		s.refuseRig(w, err)
 		return false
 	}
+	s.boards.Unwritten()
 	s.answerRig(w, s.project.answerOfRig(now))
 	return true
 }
@@ -337,5 +338,6 @@ func (s *Server) undoneRig(w http.ResponseWriter, r *http.Request, page int) {
 		s.refuseRig(w, err)
 		return
 	}
+	s.boards.Unwritten()
 	s.answerRig(w, s.project.answerOfRig(now))
 }

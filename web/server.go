@@ -109,7 +109,7 @@ func NewServer(p *Project, a Access, tell func(format string, args ...any)) *Ser
 	}
 	s.sum = sha256.Sum256([]byte(s.session))
 	s.stop, s.end = context.WithCancel(context.Background())
-	s.boards = rehearse.NewDesk(rehearse.Options{Source: source{p}, Places: a.Boards})
+	s.boards = rehearse.NewDesk(rehearse.Options{Source: source{p}, Places: a.Boards, Tell: s.tell})
 	allowed := map[string][]string{}
 	for _, r := range s.routes() {
 		s.mux.HandleFunc(r.method+" "+r.pattern, r.serve) // GET: HEAD, too

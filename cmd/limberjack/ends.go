@@ -59,10 +59,13 @@ func (f *finder) to(ctx context.Context, pulse float64) error {
 
 func (f *finder) centre(ctx context.Context) error { return f.to(ctx, f.AtBegin) }
 
-func (f *finder) confirm(end live.TravelEnd) {
-	f.Confirm(end)
+func (f *finder) confirm(end live.TravelEnd) error {
+	if err := f.Confirm(end); err != nil {
+		return err
+	}
 	f.saved = false
 	fmt.Fprintf(f.jog.out, "%s: %s us is its %s end, %s %s\n", f.Axis.Name, rehearse.Micros(f.At()), end, strconv.FormatFloat(f.Read.Travel[end].V, 'f', -1, 64), f.Axis.Unit)
+	return nil
 }
 
 // write writes both ends into the rig.
@@ -100,11 +103,9 @@ func (f *finder) obey(ctx context.Context, text string) (ended bool, err error) 
 	case "centre", "rest":
 		return false, f.centre(ctx)
 	case "low":
-		f.confirm(live.LowEnd)
-		return false, nil
+		return false, f.confirm(live.LowEnd)
 	case "high":
-		f.confirm(live.HighEnd)
-		return false, nil
+		return false, f.confirm(live.HighEnd)
 	case "write":
 		return false, f.write()
 	case "stop":
@@ -153,11 +154,9 @@ func (f *finder) turn(k key) error {
 	case keyDown:
 		f.step = max(f.step-1, 0)
 	case 'l':
-		f.confirm(live.LowEnd)
-		return nil
+		return f.confirm(live.LowEnd)
 	case 'h':
-		f.confirm(live.HighEnd)
-		return nil
+		return f.confirm(live.HighEnd)
 	case 'w':
 		return f.write()
 	default:

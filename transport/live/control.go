@@ -354,7 +354,7 @@ func Resume(ctx context.Context, boards ...*Board) error {
 func firstHeld(ctx context.Context, boards []*Board) (base time.Duration, err error) {
 	for i, b := range boards {
 		if _, err := b.Report(ctx); err != nil {
-			return 0, err
+			return 0, late(b, err)
 		}
 		at, ok := b.waiting()
 		if !ok {
@@ -416,11 +416,19 @@ func (b *Board) resume(ctx context.Context, shift time.Duration) error {
 	return nil
 }
 
+// late says of time that is over which board took it: who reads that can look there.
+func late(b *Board, err error) error {
+	if err == context.DeadlineExceeded { // and nothing better is said already
+		return fmt.Errorf("board %s did not answer in time: look at its power and its link", b.name)
+	}
+	return err
+}
+
 // each does the same with all boards at once, and joins the errors.
 func each(boards []*Board, do func(*Board) error) error {
 	errs := make(chan error, len(boards))
 	for _, b := range boards {
-		go func() { errs <- do(b) }()
+		go func() { errs <- late(b, do(b)) }()
 	}
 	var list []error
 	for range boards {

@@ -128,6 +128,7 @@ type performance struct {
 type voice struct {
 	board    *Board
 	part     part
+	yields   int   // of the board, when this was begun
 	skip     int64 // frames that the first round is entered after its start
 	first    []int64
 	last     []int64
@@ -137,7 +138,7 @@ type voice struct {
 }
 
 func (p *performance) add(b *Board, tl *timeline.Timeline) error {
-	bs, err := b.free()
+	bs, yields, err := b.free()
 	switch {
 	case err != nil:
 		return err
@@ -146,7 +147,7 @@ func (p *performance) add(b *Board, tl *timeline.Timeline) error {
 	case p.opts.From >= tl.Time(tl.Frames) && p.opts.From > 0:
 		return fmt.Errorf("the motion ends at %.3f s, before the start at %.3f s", tl.Time(tl.Frames-1), p.opts.From)
 	}
-	v := &voice{board: b, part: newPart(tl, bs, p.opts.From, p.opts.To, p.opts.Speed, p.opts.Rounds != 1)}
+	v := &voice{board: b, yields: yields, part: newPart(tl, bs, p.opts.From, p.opts.To, p.opts.Speed, p.opts.Rounds != 1)}
 	p.into = time.Duration(math.Max(0, p.opts.Enter-p.opts.From) / p.opts.Speed * 1e9)
 	v.skip = min(int64(math.Ceil(float64(p.into)/period(tl)-1e-6)), v.part.frames-1)
 	v.first, v.last = v.part.ends(v.skip)
@@ -278,14 +279,16 @@ func (p *performance) begin() {
 	p.tell(Event{What: SoftStart, Left: approach, Start: p.start})
 	for _, v := range p.voices {
 		v.stream = p.stream(v, at)
-		v.board.play(v.stream)
+		v.board.play(v.stream, v.yields)
 	}
 }
 
-func (b *Board) play(s *stream) {
+// play lets the frames go, unless the board has given way since they were made, or is
+// about to: they would be played in the middle of what comes.
+func (b *Board) play(s *stream, yields int) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	if b.armed {
+	if b.armed && b.yields == yields {
 		b.stream, b.playedAt, b.yielded = s, 0, false
 	}
 	b.signal()
@@ -469,7 +472,7 @@ func (b *Board) played(now time.Duration) bool {
 func (p *performance) close(ctx context.Context) error {
 	switch p.opts.End {
 	case EndRest:
-		return each(p.boards(), func(b *Board) error { return b.Move(ctx, b.restValues()) })
+		return each(p.boards(), func(b *Board) error { return b.move(ctx, b.restValues(), p.voice(b).yields) })
 	case EndRelease:
 		return each(p.boards(), func(b *Board) error { return b.Stop(ctx) })
 	}
@@ -486,28 +489,37 @@ func (b *Board) restValues() []int64 {
 	return list
 }
 
-// free gives the limits of a board that can be moved: armed, and not playing.
-func (b *Board) free() ([]bounds, error) {
+// free gives the limits of a board that can be moved, armed, and neither playing nor
+// giving way, and how often it has given way so far.
+func (b *Board) free() (bs []bounds, yields int, err error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	switch {
 	case !b.armed:
-		return nil, fmt.Errorf("board %s: %w", b.name, ErrNotArmed)
+		return nil, 0, fmt.Errorf("board %s: %w", b.name, ErrNotArmed)
+	case b.yielding > 0:
+		return nil, 0, fmt.Errorf("board %s is being brought to rest: %w", b.name, ErrYielded)
 	case b.busy():
-		return nil, fmt.Errorf("board %s is playing", b.name)
+		return nil, 0, fmt.Errorf("board %s is playing", b.name)
 	}
-	return b.bounds, nil
+	return b.bounds, b.yields, nil
 }
 
 // Move moves an armed board's axes to a pose, one value a channel of the timeline,
 // none above its soft speed and none beyond its limits, and returns when they are
 // there. Values are in the channel's unit; of a stepper they are positions in
 // microsteps.
-func (b *Board) Move(ctx context.Context, to []int64) error {
-	bs, err := b.free()
+func (b *Board) Move(ctx context.Context, to []int64) error { return b.move(ctx, to, -1) }
+
+// move is Move as a part of something: unless the board has given way since then. yields is
+// how often it had when that was begun, or negative where this is no part of anything.
+func (b *Board) move(ctx context.Context, to []int64, yields int) error {
+	bs, now, err := b.free()
 	switch {
 	case err != nil:
 		return err
+	case yields >= 0 && yields != now:
+		return ErrYielded
 	case len(to) != len(bs):
 		return fmt.Errorf("the pose has %d values, board %s has %d channels", len(to), b.name, len(bs))
 	}
@@ -516,12 +528,12 @@ func (b *Board) Move(ctx context.Context, to []int64) error {
 		to[i] = max(bs[i].low, min(bs[i].high, to[i]))
 	}
 	p := &performance{opts: PlayOptions{}, clock: b.clock}
-	v := &voice{board: b, part: part{tl: b.tl, bounds: bs}, first: to}
+	v := &voice{board: b, yields: now, part: part{tl: b.tl, bounds: bs}, first: to}
 	p.voices = []*voice{v}
 	if err := p.prepare(ctx); err != nil {
 		return err
 	}
-	b.play(&stream{period: period(b.tl), list: []segment{{start: b.clock.Now() + b.lead(), frames: v.approach.frames + 1, fill: v.approach.fill}}})
+	b.play(&stream{period: period(b.tl), list: []segment{{start: b.clock.Now() + b.lead(), frames: v.approach.frames + 1, fill: v.approach.fill}}}, now)
 	err = p.follow(ctx)
 	if err != nil && !errors.Is(err, ErrYielded) {
 		p.abandon()

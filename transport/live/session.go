@@ -146,6 +146,8 @@ type Board struct {
 	lost     string // why the board is no longer armed
 	held     bool
 	halted   bool       // by Stop or Drop
+	yields   int        // how often Yield was asked for: what was begun before plays no more
+	yielding int        // of these, those that are under way
 	yielded  bool       // by Yield, since the last stream
 	sending  bool       // the pump has a message that has not left yet
 	limit    wire.Index // of credit

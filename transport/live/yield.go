@@ -13,7 +13,7 @@ import (
 // ErrYielded is what Play and Move give after Yield: the boards are armed, and stand still.
 var ErrYielded = errors.New("the motion gave way to another")
 
-// restLook is how long two poses that are the same lie apart in a board at rest.
+// restLook is how long two poses that are the same lie apart at least in a board at rest.
 const restLook = 60 * time.Millisecond
 
 // Yield ends what is played on several boards, held or not, so that something else can
@@ -28,6 +28,9 @@ func (b *Board) yield(ctx context.Context) error {
 	armed := b.armed
 	if armed {
 		b.stream = nil
+		b.yields++
+		b.yielding++
+		defer b.gave()
 	}
 	b.mu.Unlock()
 	if !armed {
@@ -65,9 +68,18 @@ func (b *Board) yield(ctx context.Context) error {
 	return nil
 }
 
+// gave ends a Yield, whatever came of it.
+func (b *Board) gave() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.yielding--
+}
+
 // still waits until all axes stand.
 func (b *Board) still(ctx context.Context) error {
 	var before []int64
+	// Between two frames every axis stands, also one that moves.
+	look := max(restLook, time.Duration(3*period(b.tl)))
 	for end := b.clock.Now() + restTime; ; {
 		now, _, err := b.Pose(ctx)
 		if err != nil {
@@ -81,7 +93,7 @@ func (b *Board) still(ctx context.Context) error {
 		}
 		before = now
 		select {
-		case <-b.clock.After(restLook):
+		case <-b.clock.After(look):
 		case <-ctx.Done():
 			return ctx.Err()
 		}

@@ -1,10 +1,13 @@
 package live
 
 import (
+	"context"
 	"errors"
+	"strings"
 	"testing"
 	"time"
 
+	"limberjack/transport/timeline"
 	"limberjack/transport/wire"
 )
 
@@ -69,5 +72,65 @@ func TestYieldOfNothing(t *testing.T) {
 	}
 	if err := Yield(t.Context(), s.board); !errors.Is(err, ErrNotArmed) {
 		t.Errorf("a stopped board yields: %v", err)
+	}
+}
+
+// TestYieldBeforeTheFirstFrame: a motion that gives way after it has told of its start, and
+// before its frames were let go, plays none; nor does one that has ended, and would go to
+// rest; and nothing is begun while a board is being brought to rest.
+func TestYieldBeforeTheFirstFrame(t *testing.T) {
+	s := newStage(t, nil, func(p *prop) Link { return p.socket(t) })
+	boards, lines := []*Board{s.board}, []*timeline.Timeline{s.tl}
+	played := s.board.Status().Played
+	err := Play(t.Context(), boards, lines, PlayOptions{Events: func(e Event) {
+		if e.What != SoftStart {
+			return
+		}
+		if err := Yield(t.Context(), s.board); err != nil {
+			t.Error(err)
+		}
+	}})
+	if !errors.Is(err, ErrYielded) {
+		t.Errorf("Play ends with %v", err)
+	}
+	p := &performance{opts: PlayOptions{End: EndRest, Speed: 1, Rounds: 1}, clock: s.board.clock}
+	if err := p.add(s.board, s.tl); err != nil {
+		t.Fatal(err)
+	}
+	if err := Yield(t.Context(), s.board); err != nil {
+		t.Fatal(err)
+	}
+	if err := p.close(t.Context()); !errors.Is(err, ErrYielded) {
+		t.Errorf("going to rest after giving way ends with %v", err)
+	}
+	s.board.mu.Lock()
+	s.board.yielding++
+	s.board.mu.Unlock()
+	if err := Play(t.Context(), boards, lines, PlayOptions{}); !errors.Is(err, ErrYielded) {
+		t.Errorf("while the board is brought to rest Play ends with %v", err)
+	}
+	if err := s.board.Move(t.Context(), s.board.restValues()); !errors.Is(err, ErrYielded) {
+		t.Errorf("while the board is brought to rest Move ends with %v", err)
+	}
+	s.board.gave()
+	if st, err := s.board.Report(t.Context()); err != nil || st.Played != played || st.Queued != 0 {
+		t.Errorf("%v; %d frames were played, and %d wait", err, st.Played-played, st.Queued)
+	}
+	if armed, why := s.board.Armed(); !armed {
+		t.Errorf("the board is not armed any more: %s", why)
+	}
+}
+
+// TestLate: who waits in vain is told of which board, and nothing that says more is hidden.
+func TestLate(t *testing.T) {
+	boards := []*Board{{name: "main"}, {name: "shore"}}
+	err := each(boards, func(b *Board) error {
+		if b.name == "main" {
+			return context.DeadlineExceeded
+		}
+		return ErrStopped
+	})
+	if !strings.Contains(err.Error(), "board main did not answer in time") || !errors.Is(err, ErrStopped) || strings.Contains(err.Error(), "deadline") {
+		t.Errorf("what is told is %v", err)
 	}
 }

@@ -135,7 +135,7 @@ func (d *Desk) begin(w *wish, j *job, given bool, base context.Context, work fun
 	j.cancel = cancel
 	d.job = j
 	go func() {
-		err := work(ctx)
+		err := d.safely(func() error { return work(ctx) })
 		d.post(func() {
 			cancel()
 			d.mu.Lock()
@@ -177,7 +177,7 @@ func (d *Desk) obey(w *wish) {
 		"calibrate": d.calibrate, "pulse": d.pulse, "confirm": d.confirm, "centre": d.centre, "sweep": d.sweep, "reverse": d.reverse,
 		"done": d.done, "slew": d.prepareSlew,
 	}[w.Do]
-	if err := do(w); err != nil {
+	if err := d.safely(func() error { return do(w) }); err != nil {
 		w.answer(err)
 	}
 }
@@ -310,6 +310,7 @@ func (d *Desk) shut(c *cast, phase Phase, then func()) {
 
 // fresh forgets what was of the boards before.
 func (d *Desk) fresh() {
+	d.forget()
 	d.armed, d.stopped, d.lost, d.resume, d.looked, d.question, d.loose = false, false, "", nil, false, "", nil
 	d.why, d.losses, d.figures, d.play, d.calib, d.slew = map[string]string{}, map[string]string{}, map[string]live.Event{}, playing{}, nil, nil
 }
@@ -433,6 +434,7 @@ func (d *Desk) arm(w *wish) error {
 		d.armed, d.stopped, d.lost, d.looked, d.question, d.loose, d.note = true, false, "", false, "", nil, ""
 		clear(d.why)
 		clear(d.losses)
+		d.lookAgain(c)
 		w.answer(nil)
 	})
 }
@@ -459,7 +461,7 @@ func (d *Desk) failed(c *cast, err error) {
 // perform plays a motion, as it is now, on armed boards. What plays already gives way.
 func (d *Desk) perform(w *wish) error {
 	c := d.present()
-	if c != nil && d.job != nil && d.job.move && d.started == nil && c.finder == nil && c.slew == nil {
+	if d.next != nil || c != nil && d.job != nil && d.job.move && d.started == nil && c.finder == nil && c.slew == nil {
 		return d.replace(w, c)
 	}
 	if err := d.free(c); err != nil {
@@ -500,7 +502,7 @@ func (d *Desk) replace(w *wish, c *cast) error {
 	}
 	d.aside, d.next = true, w
 	go func() {
-		ctx, cancel := context.WithTimeout(c.life, askPatience)
+		ctx, cancel := context.WithTimeout(c.life, yieldPatience)
 		defer cancel()
 		err := live.Yield(ctx, c.live.Boards()...)
 		d.post(func() {
@@ -814,6 +816,7 @@ func (d *Desk) back(c *cast) {
 			d.note = err.Error()
 		default:
 			d.loose, d.question = loose, live.AgainQuestion(loose)
+			d.lookAgain(c)
 			if c.slew != nil {
 				d.question = c.slew.caution() + "\n" + d.question
 			}

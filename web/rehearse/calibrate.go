@@ -16,7 +16,7 @@ type Calibration struct {
 	Board    string     `json:"board"`
 	Unit     string     `json:"unit"`
 	Travel   [2]figure  `json:"travel"` // in the axis's unit, that the ends will stand for
-	Pulse    figure     `json:"us"`     // at which the axis is
+	Pulse    figure     `json:"us"`     // at which the axis is, as far as that is known
 	Centre   figure     `json:"centre"`
 	Reached  [2]figure  `json:"reached"` // least and greatest pulse so far
 	Step     figure     `json:"step"`    // by which the axis may go beyond what was reached
@@ -29,7 +29,11 @@ type Calibration struct {
 // calibration gives the state of a finder. No job may be using it.
 func (c *cast) calibration(written bool) *Calibration {
 	f := c.finder
-	s := &Calibration{Axis: f.Read.Name, Board: f.Read.Board.Name, Unit: f.Read.Unit, Pulse: tenth(f.At()), Centre: tenth(f.AtBegin),
+	at := f.At()
+	if f.astray {
+		at = f.stands(c.live.Boards()[0])
+	}
+	s := &Calibration{Axis: f.Read.Name, Board: f.Read.Board.Name, Unit: f.Read.Unit, Pulse: tenth(at), Centre: tenth(f.AtBegin),
 		Step: live.WidenMost, Least: sequence.PulseLeast, Greatest: sequence.PulseGreatest, Written: written}
 	least, greatest := f.Range()
 	s.Reached = [2]figure{tenth(least), tenth(greatest)}
@@ -41,6 +45,15 @@ func (c *cast) calibration(written bool) *Calibration {
 		}
 	}
 	return s
+}
+
+// lookAgain sees where the axis stands whose ends are looked for, if any are.
+func (d *Desk) lookAgain(c *cast) {
+	if c.finder == nil {
+		return
+	}
+	c.finder.Look(c.live.Boards()[0])
+	d.calib = c.calibration(d.calib != nil && d.calib.Written)
 }
 
 func tenth(us float64) figure { return rounded(us, 10) }
@@ -151,6 +164,14 @@ func (d *Desk) pulse(w *wish) error {
 	return d.seek(w, c, func(ctx context.Context, b *live.Board) error { return c.finder.To(ctx, b, w.US) })
 }
 
+// forget refuses the pulse that waits: what comes now is no place for it.
+func (d *Desk) forget() {
+	if d.pending != nil {
+		d.pending.answer(errOvertaken)
+		d.pending = nil
+	}
+}
+
 // seek moves the axis in a job.
 func (d *Desk) seek(w *wish, c *cast, move func(context.Context, *live.Board) error) error {
 	if err := d.free(c); err != nil {
@@ -191,7 +212,9 @@ func (d *Desk) confirm(w *wish) error {
 	if w.End == "high" {
 		end = live.HighEnd
 	}
-	c.finder.Confirm(end)
+	if err := c.finder.Confirm(end); err != nil {
+		return err
+	}
 	d.calib = c.calibration(false)
 	w.answer(nil)
 	return nil
@@ -251,7 +274,9 @@ func (d *Desk) done(w *wish) error {
 	return d.begin(w, &job{what: "the axis is moving", phase: Moving, move: true}, false, c.life, func(ctx context.Context) error {
 		return c.finder.To(ctx, b, c.finder.AtBegin)
 	}, func(err error) {
+		d.forget()
 		if err != nil {
+			d.calib = c.calibration(d.calib != nil && d.calib.Written)
 			d.ended(c, err)
 			w.answer(stoppedBy(err))
 			return
@@ -340,17 +365,31 @@ func (d *Desk) MayChange(ctx context.Context, page string, pulses bool) error {
 func (d *Desk) Written(axis string) {
 	d.post(func() {
 		if d.calib != nil && d.calib.Axis == axis {
-			now := *d.calib
-			now.Written = true
-			d.calib = &now
+			d.written(true)
 		}
 	})
+}
+
+// Unwritten takes note that the rig's file was changed otherwise: what was found may not be
+// in it any more.
+func (d *Desk) Unwritten() {
+	d.post(func() {
+		if d.calib != nil {
+			d.written(false)
+		}
+	})
+}
+
+func (d *Desk) written(yes bool) {
+	now := *d.calib
+	now.Written = yes
+	d.calib = &now
 }
 
 // call does something in the desk's goroutine, and waits for it.
 func (d *Desk) call(ctx context.Context, do func() error) error {
 	done := make(chan error, 1)
-	d.post(func() { done <- do() })
+	d.post(func() { done <- d.safely(do) })
 	select {
 	case err := <-done:
 		return err

@@ -72,7 +72,7 @@ func (w *wheel) arm(page string, now time.Duration) error {
 	if page == "" || w.driver != page {
 		return errNotDriver
 	}
-	w.live, w.heard = true, now
+	w.live, w.heard = true, max(w.heard, now) // a beat may have come since
 	return nil
 }
 

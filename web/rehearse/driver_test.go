@@ -49,6 +49,12 @@ func TestWheel(t *testing.T) {
 	if w.look(30 * s) {
 		t.Error("it is stopped twice")
 	}
+	w.take(b, 30*s)
+	w.beat(b, 31*s)
+	if err := w.arm(b, 30*s); err != nil || w.look(32*s-1) { // a request that waited while a beat came
+		t.Errorf("%v; stopped sooner than 1 s after the last beat", err)
+	}
+	w.leave(b)
 	w.beat(b, 30*s)
 	if w.driver != "" {
 		t.Error("a beat takes the wheel")

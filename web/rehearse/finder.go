@@ -5,11 +5,13 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
 	"limberjack/sequence"
 	"limberjack/transport/live"
+	"limberjack/transport/timeline"
 )
 
 // AxisForEnds finds the axis of a board whose ends are looked for. The error names the
@@ -42,7 +44,9 @@ type Finder struct {
 	Read    sequence.Axis  // as it was read from the rig's file
 	AtBegin float64        // us, the centre at which the axis takes hold
 
-	pose *Pose
+	pose    *Pose
+	channel int  // of the board's timeline
+	astray  bool // the axis stands elsewhere than at Ends.At
 }
 
 // NewFinder opens an axis of a pose's rig, which is of no use for anything else from
@@ -56,6 +60,11 @@ func NewFinder(pose *Pose, name string) (*Finder, error) {
 	a.OpenPulse()
 	f.Ends = live.NewEnds(f.AtBegin, sequence.PulseLeast, sequence.PulseGreatest)
 	pose.At[a] = a.Rest.V
+	t, err := pose.Timeline()
+	if err != nil {
+		return nil, err
+	}
+	f.channel = slices.IndexFunc(t.Channels, func(c timeline.Channel) bool { return c.Axis == a })
 	return f, nil
 }
 
@@ -70,7 +79,7 @@ draws its stall current and gets hot: go back at once.`, f.Axis.Name, Micros(f.A
 func Micros(us float64) string { return strconv.FormatFloat(math.Round(us*10)/10, 'f', -1, 64) }
 
 // To goes to a pulse in us at the soft speed, if that is allowed, and returns when the
-// axis is there.
+// axis is there. Where it was cut short the axis stands somewhere on its way.
 func (f *Finder) To(ctx context.Context, b *live.Board, pulse float64) error {
 	if err := f.Allow(pulse); err != nil {
 		return err
@@ -78,10 +87,33 @@ func (f *Finder) To(ctx context.Context, b *live.Board, pulse float64) error {
 	was := f.pose.At[f.Axis]
 	f.pose.At[f.Axis] = f.Axis.OpenValue(pulse)
 	if err := f.pose.Move(ctx, b); err != nil {
-		f.pose.At[f.Axis] = was
+		f.pose.At[f.Axis], f.astray = was, true
 		return err
 	}
 	f.Reached(pulse)
+	f.astray = false
+	return nil
+}
+
+// Look sees, on a board that has been armed or asked for its pose, whether the axis stands
+// where To brought it last: a stop may have cut a move short, and a board that was lost or
+// reset may have gone elsewhere by itself.
+func (f *Finder) Look(b *live.Board) {
+	f.astray = math.Abs(f.stands(b)-f.At()) > f.Axis.Board.Tick.V
+}
+
+// stands gives the pulse in us at which the axis is taken to stand.
+func (f *Finder) stands(b *live.Board) float64 {
+	return float64(b.Standing()[f.channel]) * f.Axis.Board.Tick.V
+}
+
+// Confirm takes the present pulse for one of the ends. An axis that stands elsewhere than
+// To brought it is refused: nobody has seen the pulse that would be taken.
+func (f *Finder) Confirm(end live.TravelEnd) error {
+	if f.astray {
+		return fmt.Errorf("%s was stopped on its way, and stands between: go to a pulse first, look, and then confirm", f.Axis.Name)
+	}
+	f.Ends.Confirm(end)
 	return nil
 }
 

@@ -35,6 +35,7 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"runtime/debug"
 	"sync"
 	"time"
 
@@ -73,6 +74,8 @@ type Options struct {
 	// Places are those of boards, by the rig's names, that whoever started the program has
 	// given. Pages may connect there, wherever that is, and to ports and addresses nearby.
 	Places map[string]string
+	// Tell takes messages about faults of the program; nil drops them.
+	Tell func(format string, args ...any)
 	// Dial opens a link; nil opens places that pages may name: see reach.
 	Dial func(ctx context.Context, place live.Place) (live.Link, error)
 }
@@ -82,8 +85,11 @@ const (
 	lookEvery   = 50 * time.Millisecond
 	tellEvery   = 100 * time.Millisecond // while boards are connected
 	askPatience = 5 * time.Second        // for a board to hold or to resume
-	mostWaiting = 256                    // requests that wait for the desk
-	mostAnswers = 32                     // that wait for a page
+	// yieldPatience is how long boards may take to give way: longer than live lets axes take
+	// to come to rest, whose error says more.
+	yieldPatience = 15 * time.Second
+	mostWaiting   = 256 // requests that wait for the desk
+	mostAnswers   = 32  // that wait for a page
 )
 
 // Errors of requests.
@@ -92,6 +98,7 @@ var (
 	errClosed    = errors.New("the server ends")
 	errAside     = errors.New("not now: the boards are being held, resumed, or brought to rest")
 	errFull      = fmt.Errorf("%d requests are waiting already", mostWaiting)
+	errFault     = errors.New("internal error: what was asked for could not be worked out. This is a fault of limberjack; what it says in its terminal helps to find it")
 )
 
 // Desk owns the boards of a project while it is rehearsed. Its methods may be called at
@@ -127,6 +134,9 @@ func NewDesk(o Options) *Desk {
 	}
 	if o.Ports == nil {
 		o.Ports = live.Ports
+	}
+	if o.Tell == nil {
+		o.Tell = func(string, ...any) {}
 	}
 	if o.Dial == nil {
 		o.Dial = reach{given: o.Places, ports: o.Ports}.dial
@@ -189,10 +199,27 @@ func (d *Desk) work() {
 			return
 		}
 		for _, do := range list {
-			do()
+			_ = d.safely(func() error { do(); return nil }) // who asked has gone on, or is answered by obey
 			d.dirty = true
 		}
 	}
+}
+
+// safely does something that an odd rig may make panic: that ends the program, and with it
+// the way by which a page stops the boards.
+func (d *Desk) safely(do func() error) (err error) {
+	defer func() {
+		what := recover()
+		if what == nil {
+			return
+		}
+		d.opts.Tell("internal error of the rehearsal: %v\n%s", what, debug.Stack())
+		err = errFault
+		if c := d.present(); c != nil && c.live.AnyArmed() {
+			d.halt(false, "controlled stop: internal error", nil) // nobody knows what was left half done
+		}
+	}()
+	return do()
 }
 
 // pause gives the time until the desk looks around.

@@ -1,6 +1,7 @@
 package rehearse
 
 import (
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -84,18 +85,54 @@ func TestStopWhileAnotherPlayIsAsked(t *testing.T) {
 	}
 }
 
-// TestBoardThatDoesNotGiveWay: all are stopped.
+// TestBoardThatDoesNotGiveWay: all are stopped, and it is said which one it was.
 func TestBoardThatDoesNotGiveWay(t *testing.T) {
-	inHarbour(t, twoRig, keeperMotions(), "", func(t *testing.T, h *harbour) {
+	for name, c := range map[string]struct {
+		how  func(*quay) (mend func())
+		says string
+	}{
+		"deaf":  {func(q *quay) func() { q.setDeaf(true); return func() { q.setDeaf(false) } }, "shore"},
+		"stuck": {(*quay).jam, "board shore did not answer in time"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			inHarbour(t, twoRig, keeperMotions(), "", func(t *testing.T, h *harbour) {
+				p, end := h.drive("a")
+				defer end()
+				h.play(p)
+				mend := c.how(h.boards["shore"])
+				time.Sleep(50 * time.Millisecond) // until something is under way
+				if a := p.answer(p.send("play", `"motion":"greet","countIn":0,"enter":2`)); a.OK || !strings.Contains(a.Text, c.says) {
+					t.Errorf("it plays, or says not why: %+v", a)
+				}
+				await(t, func() string { return "the other board goes on" }, func() bool { return h.boards["main"].state() == wire.StateStopped })
+				mend()
+				p.reach("a question", func(s State) bool { return s.Confirm != "" })
+			})
+		})
+	}
+}
+
+// TestSlowToGiveWay: an axis that may only be braked slowly, as a lift with a load, is waited
+// for. From 1.3 mm/s (1.875 times 18 mm in 26 s) at 0.17 mm/s2 it takes 7.6 s, and a little less
+// by the resolution of frames and steps.
+func TestSlowToGiveWay(t *testing.T) {
+	before, fin, _ := strings.Cut(twoRig, "  fin:")
+	_, after, _ := strings.Cut(fin, "\n")
+	before = strings.Replace(before, "shore: {rate: 50Hz", "shore: {rate: 10Hz", 1)
+	rig := before + "  fin: {kind: stepper, board: shore, channel: 0, steps: 200, microsteps: 16, lead: 1mm, travel: [0mm, 20mm], limits: {speed: 2mm/s, acceleration: 0.17mm/s2}}\n" + after
+	motion, _, _ := strings.Cut(fmt.Sprintf(twoMotion, "28s"), "  fin:")
+	inHarbour(t, rig, map[string]string{"greet": motion + "  fin: [[0s, 0mm], [26s, 18mm, min-jerk]]\n"}, "", func(t *testing.T, h *harbour) {
 		p, end := h.drive("a")
 		defer end()
-		h.play(p)
-		h.boards["shore"].setDeaf(true)
-		if a := p.answer(p.send("play", `"motion":"greet","countIn":0,"enter":2`)); a.OK {
-			t.Errorf("it plays: %+v", a)
+		p.ask("play", `"motion":"greet","countIn":0`)
+		p.reach("full speed", func(s State) bool { return s.Phase == Playing && s.Position > 13 })
+		from := h.clock.Now()
+		p.ask("play", `"motion":"greet","countIn":0`)
+		if took := h.clock.Now() - from; took < askPatience {
+			t.Errorf("it gave way within %v: no such axis", took)
 		}
-		await(t, func() string { return "the other board goes on" }, func() bool { return h.boards["main"].state() == wire.StateStopped })
-		h.boards["shore"].setDeaf(false)
-		p.reach("a question", func(s State) bool { return s.Confirm != "" })
+		if s := p.now(); !s.Beat || s.Phase == Stopped || s.Phase == Stopping {
+			t.Errorf("the state is %+v", s)
+		}
 	})
 }

@@ -68,6 +68,7 @@ type project struct {
 	files map[string]string // rig.yaml, and motions by name
 	count int               // of changes
 	late  time.Duration     // that reading the rig takes
+	fault bool              // whatever is asked for panics
 }
 
 func newProject(rig string, motions map[string]string) *project {
@@ -109,6 +110,7 @@ func (p *project) Names() []string {
 }
 
 func (p *project) Motion(_ context.Context, name string) (*Motion, error) {
+	p.meetFault()
 	script, err := sequence.LoadMotion(p.open, name)
 	if err != nil {
 		return nil, err
@@ -127,6 +129,21 @@ func (p *project) Revision(string) string {
 	return fmt.Sprint("r", p.count)
 }
 
+// setFault makes the source panic, as a program does that is at fault with an odd rig.
+func (p *project) setFault(fault bool) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.fault = fault
+}
+
+func (p *project) meetFault() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.fault {
+		panic("a fault for the test")
+	}
+}
+
 // slow makes reading the rig take so long.
 func (p *project) slow(d time.Duration) {
 	p.mu.Lock()
@@ -135,6 +152,7 @@ func (p *project) slow(d time.Duration) {
 }
 
 func (p *project) Rig(context.Context) (*sequence.Rig, error) {
+	p.meetFault()
 	p.mu.Lock()
 	late := p.late
 	p.mu.Unlock()

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -275,6 +276,7 @@ type harbour struct {
 	desk    *Desk
 	project *project
 	boards  map[string]*quay
+	faults  atomic.Int32 // of the program, that were told
 }
 
 // inHarbour runs a test in virtual time, with a board for each of the rig's, of which one
@@ -298,7 +300,8 @@ func inHarbour(t *testing.T, rig string, motions map[string]string, open string,
 			}
 			h.boards[b.Name] = newQuay(t, h.clock, config)
 		}
-		h.desk = NewDesk(Options{Source: h.project, Clock: h.clock, Dial: func(_ context.Context, place live.Place) (live.Link, error) {
+		tell := func(string, ...any) { h.faults.Add(1) }
+		h.desk = NewDesk(Options{Source: h.project, Clock: h.clock, Tell: tell, Dial: func(_ context.Context, place live.Place) (live.Link, error) {
 			q := h.boards[place.At]
 			if q == nil {
 				return nil, fmt.Errorf("nothing is at %s", place.At)
@@ -865,6 +868,8 @@ func TestCalibrate(t *testing.T) {
 		}
 		h.desk.Written("jaw")
 		p.reach("that it is written", func(s State) bool { return s.Calibrate.Written })
+		h.desk.Unwritten()
+		p.reach("that it is not any more", func(s State) bool { return !s.Calibrate.Written })
 		p.ask("sweep", `"times":2`)
 		p.ask("reverse", "")
 		if text, err = set(); err != nil || !strings.Contains(string(text), "[[0deg, 1400us], [60deg, 1205us]]") {
@@ -879,7 +884,10 @@ func TestCalibrate(t *testing.T) {
 			t.Errorf("%+v, %+v", a, b)
 		}
 		p.reach("the last", func(s State) bool { return s.Calibrate.Pulse == 1250 })
-		p.ask("done", "")
+		done, late := p.send("done", ""), p.send("pulse", `"us":1250`)
+		if a, b := p.answer(done), p.answer(late); !a.OK || b.OK || b.Text != errOvertaken.Error() {
+			t.Errorf("done is answered by %+v, a pulse that comes meanwhile by %+v", a, b)
+		}
 		p.until(Apart)
 		h.stands(wire.StateStopped)
 		h.softly(1, 1205, 1400)
@@ -903,6 +911,99 @@ func (h *harbour) softly(output uint8, low, high float64) {
 	if least != low || most != high {
 		h.t.Errorf("the pulses were from %v to %v us, not from %v to %v", least, most, low, high)
 	}
+}
+
+// TestConfirmAfterACut cuts a move short, by a stop and by a board that is reset, and has a board
+// that hears nothing go to rest by itself: the axis then stands elsewhere than at the last pulse,
+// and nothing is an end until it was at a pulse again.
+func TestConfirmAfterACut(t *testing.T) {
+	for name, c := range map[string]struct {
+		moves bool
+		cut   func(h *harbour, p *page)
+		phase Phase
+	}{
+		"stop":  {true, func(_ *harbour, p *page) { p.ask("stop", "") }, Stopped},
+		"reset": {true, func(h *harbour, _ *page) { h.boards["main"].reset() }, Lost},
+		"silence": {false, func(h *harbour, p *page) {
+			h.boards["main"].setDeaf(true)
+			p.until(Lost)
+			time.Sleep(2 * time.Second) // in which the jaw goes to rest
+			h.boards["main"].setDeaf(false)
+		}, Lost},
+	} {
+		t.Run(name, func(t *testing.T) {
+			inHarbour(t, oneRig(), map[string]string{"greet": fmt.Sprintf(oneMotion(), "4s")}, "jaw", func(t *testing.T, h *harbour) {
+				p := sit(t, h.desk, "a")
+				p.ask("drive", "")
+				p.ask("calibrate", `"axis":"jaw","at":"main"`)
+				p.beating()
+				p.ask("arm", `"confirmed":true`)
+				for us := 1310.0; us <= 1400; us += 10 {
+					p.ask("pulse", fmt.Sprintf(`"us":%v`, us))
+				}
+				p.ask("pulse", `"us":1390`)
+				if c.moves {
+					begun := len(h.boards["main"].played())
+					back := p.send("pulse", `"us":1310`)
+					await(t, func() string { return "the axis does not move" }, func() bool {
+						slots := h.boards["main"].played()
+						return len(slots) > begun && slots[len(slots)-1].values[1] < 2*1375
+					})
+					defer func() {
+						if a := p.answer(back); a.OK {
+							t.Errorf("a move that was cut is answered by %+v", a)
+						}
+					}()
+				}
+				c.cut(h, p)
+				between := func(us figure) bool { return us >= 1300 && us < 1385 }
+				p.reach("a question", func(s State) bool { return s.Phase == c.phase && s.Confirm != "" && between(s.Calibrate.Pulse) })
+				p.refused("confirm", `"end":"high"`, "not armed")
+				p.ask("arm", `"confirmed":true`)
+				p.refused("confirm", `"end":"high"`, "stands between")
+				if s := p.now(); s.Calibrate.Ends[1] != nil || !between(s.Calibrate.Pulse) {
+					t.Errorf("the state is %+v", s.Calibrate)
+				}
+				p.ask("pulse", `"us":1390`)
+				p.ask("confirm", `"end":"high"`)
+				if s := p.reach("an end", func(s State) bool { return s.Calibrate.Ends[1] != nil }); *s.Calibrate.Ends[1] != 1390 || s.Calibrate.Pulse != 1390 {
+					t.Errorf("the state is %+v", s.Calibrate)
+				}
+				// Stopped where it stands, it is still there: a pulse more is not needed.
+				p.ask("stop", "")
+				p.reach("a question", func(s State) bool { return s.Phase == Stopped && s.Confirm != "" })
+				p.ask("arm", `"confirmed":true`)
+				p.ask("confirm", `"end":"high"`)
+			})
+		})
+	}
+}
+
+// TestFaultOfTheProgram: a panic is told, refuses what was asked for, and stops what is armed;
+// the desk goes on, and stops are obeyed.
+func TestFaultOfTheProgram(t *testing.T) {
+	inHarbour(t, twoRig, keeperMotions(), "", func(t *testing.T, h *harbour) {
+		p, _ := h.drive("a")
+		h.project.setFault(true)
+		from := h.clock.Now()
+		p.refused("play", `"motion":"greet"`, "internal error") // in a job
+		h.stands(wire.StateStopped)
+		h.within(from, 50*time.Millisecond, wire.CategoryControlled)
+		p.reach("a question", func(s State) bool { return s.Phase == Stopped && s.Confirm != "" })
+		p.refused("slew", `"axis":"jaw","from":10,"to":50,"flash":"lamp"`, "internal error") // in the desk's goroutine
+		p.ask("stop", "")
+		if err := h.desk.call(t.Context(), func() error { panic("a fault for the test") }); err != errFault {
+			t.Errorf("a call that panics gives %v", err)
+		}
+		h.desk.post(func() { panic("a fault for the test") })
+		h.project.setFault(false)
+		p.reach("a question", func(s State) bool { return s.Phase == Stopped && s.Confirm != "" })
+		p.ask("arm", `"confirmed":true`)
+		h.play(p)
+		if n := h.faults.Load(); n != 4 {
+			t.Errorf("%d faults were told", n)
+		}
+	})
 }
 
 // TestStopInSweep stops while an axis goes to and fro, with pulses waiting.
@@ -930,6 +1031,14 @@ func TestStopInSweep(t *testing.T) {
 			t.Errorf("a sweep that was stopped is answered by %+v, the pulse after it by %+v", a, b)
 		}
 		p.reach("a question", func(s State) bool { return s.Phase == Stopped && s.Confirm != "" })
+		p.ask("arm", `"confirmed":true`)
+		p.ask("pulse", `"us":1360`)
+		done, late := p.send("done", ""), p.send("pulse", `"us":1350`)
+		time.Sleep(100 * time.Millisecond)
+		p.ask("stop", "")
+		if a, b := p.answer(done), p.answer(late); a.OK || b.OK {
+			t.Errorf("done that was stopped is answered by %+v, the pulse after it by %+v", a, b)
+		}
 		h.softly(1, 1300, 1360)
 	})
 }
