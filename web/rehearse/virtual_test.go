@@ -536,17 +536,29 @@ func TestStopInEachPhase(t *testing.T) {
 			p.ask("drive", "")
 			p.beating()
 			over := make(chan struct{})
+			var asking sync.Mutex
+			stopped := false
 			go func() {
 				defer close(over)
 				for _, ask := range [][2]string{{"connect", bothBoards}, {"arm", `"confirmed":true`}, {"play", `"countIn":0`}} {
-					if a := p.answer(p.send(ask[0], ask[1])); !a.OK {
+					asking.Lock() // what is asked for after a stop is another matter
+					if stopped {
+						asking.Unlock()
+						return
+					}
+					id := p.send(ask[0], ask[1])
+					asking.Unlock()
+					if a := p.answer(id); !a.OK {
 						return
 					}
 				}
 			}()
 			time.Sleep(ms * time.Millisecond)
+			asking.Lock()
+			stopped = true
 			at[watcher.now().Phase]++
 			watcher.send("stop", "")
+			asking.Unlock()
 			sent := p.send("arm", `"confirmed":true`) // asked for after the stop, and it is still being stopped
 			<-over
 			time.Sleep(3 * time.Second)
