@@ -213,11 +213,11 @@ func TestBoardInUse(t *testing.T) {
 	p := sit(t, d, "a")
 	p.ask("drive", "")
 	p.ask("connect", placed(main, shore))
-	second := NewDesk(Options{Source: newProject(twoRig, keeperMotions())})
+	other := newPier(t, newProject(twoRig, nil), "main", nil)
+	second := NewDesk(Options{Source: newProject(twoRig, keeperMotions()), Places: map[string]string{"main": other.path}})
 	t.Cleanup(second.Close)
 	q := sit(t, second, "a")
 	q.ask("drive", "")
-	other := newPier(t, newProject(twoRig, nil), "main", nil)
 	q.refused("connect", placed(other, shore), "the board is in use")
 	q.until(Apart)
 	if s := other.server.State(); s != wire.StateSilent {
