@@ -6,6 +6,8 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+
+	"limberjack/interp/revise"
 )
 
 // API.md tells of every address and every problem, and of no others, with the limits
@@ -56,6 +58,8 @@ func TestAPIPage(t *testing.T) {
 		fmt.Sprintf("429 | %d wrong tokens came from an address within %.0f s: no token of it counts for %.0f s", mostGuesses, guessSpan.Seconds(), guessSpan.Seconds()),
 		fmt.Sprintf("After %d within %.0f s even the right one waits %.0f s", mostGuesses, guessSpan.Seconds(), guessSpan.Seconds()), fmt.Sprintf("%d addresses are remembered", mostBraked),
 		fmt.Sprintf("stays unasked for | %d, %.0f min |", mostProposals, proposalPatience.Minutes()), fmt.Sprintf("of a proposal | %d, %d |", mostSamples, mostLines),
+		fmt.Sprintf("take may become | %d |", revise.MostKeys), fmt.Sprintf("needs more than %d keys is refused", revise.MostKeys),
+		fmt.Sprintf("of a POST over %d MiB, of a recorded take over %d MiB", mostWrite>>20, mostTake>>20),
 		fmt.Sprintf("%d to %d samples (%d MiB)", leastSamples, mostSamples, mostTake>>20),
 		fmt.Sprintf("ping every %.0f s", socketPing.Seconds()), fmt.Sprintf("waited for, %.0f s at most", firstPatience.Seconds()),
 	} {

@@ -413,12 +413,17 @@ func (p *Project) writable(name string, t *take) (*motion, *draft, error) {
 
 // edited makes the take of a changed text. Nothing but the text differs from the
 // files that the last take was read from.
-func (p *Project) edited(ctx context.Context, m *motion, last *take, text *sequence.Manuscript) (t *take, err error) {
-	defer p.make.caught(m.file, &err)
+func (p *Project) edited(ctx context.Context, m *motion, last *take, text *sequence.Manuscript) (*take, error) {
 	ctx, cancel := context.WithTimeoutCause(ctx, buildPatience, errTooLong)
 	defer cancel()
+	return p.remade(ctx, stopOf(ctx), m, last, text)
+}
+
+// remade is edited until stop says so.
+func (p *Project) remade(ctx context.Context, stop func() bool, m *motion, last *take, text *sequence.Manuscript) (t *take, err error) {
+	defer p.make.caught(m.file, &err)
 	files := p.paced(with(last.files, m.file, stampOf(text.Text)), text.Script)
-	return p.make.finish(ctx, text.Script, files, m, p.room(m), last)
+	return p.make.finish(ctx, stop, text.Script, files, m, p.room(m), last)
 }
 
 // with gives stamps with another one of a file.

@@ -184,6 +184,46 @@ func TestChangedOnDisk(t *testing.T) {
 	}
 }
 
+// A file that is another one for a moment, and again what the page has before anybody has
+// read it, leaves the motion free to be changed.
+func TestChangedOnDiskAndBack(t *testing.T) {
+	t.Parallel()
+	dir := small(t, nil)
+	p, err := Open(dir, filepath.Join(dir, "wake.motion.yaml"), Options{Tell: t.Logf})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer p.Close()
+	p.load(t.Context(), p.snapshot()) // nothing follows the files: the test looks when it wants to
+	k, err := p.takeOf(t.Context(), "wake")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, d, err := p.writable("wake", k)
+	if err != nil {
+		t.Fatal(err)
+	}
+	base := d.state().Text
+	for _, c := range []struct {
+		text string
+		free bool
+	}{{"motion: [\n", false}, {smallMotion, true}} {
+		if err := os.WriteFile(filepath.Join(dir, "wake.motion.yaml"), []byte(c.text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		d.meet()
+		d.mu.Lock()
+		err := d.current(base)
+		d.mu.Unlock()
+		if (err == nil) != c.free {
+			t.Errorf("with %q in the file a change is answered by %v", c.text, err)
+		}
+	}
+	if s := d.state(); !s.Saved || s.Conflict != nil || s.Undo != 0 {
+		t.Errorf("%+v", s)
+	}
+}
+
 // A version that is broken, or a file that is gone, while something is not saved: the
 // page's version is kept, and may be put in its place at once.
 func TestConflictWithBroken(t *testing.T) {

@@ -48,15 +48,24 @@ func (p *Project) textState(m *motion) textState {
 
 // tidy clears up what a crash has left in the folders of the motions.
 func (p *Project) tidy() {
+	p.tidyIn(p.writtenIn())
+}
+
+// writtenIn gives the folders in which motions are written.
+func (p *Project) writtenIn() map[string]bool {
 	p.mu.Lock()
-	dirs := map[string]bool{filepath.Dir(p.file): true}
+	files := []string{p.file}
 	for _, m := range p.motions {
-		if name, err := p.folder.local(m.file); err == nil {
-			dirs[filepath.Dir(name)] = true
-		}
+		files = append(files, m.file)
 	}
 	p.mu.Unlock()
-	p.tidyIn(dirs)
+	dirs := map[string]bool{}
+	for _, file := range files {
+		for _, dir := range p.folder.dirsOf(file) {
+			dirs[dir] = true
+		}
+	}
+	return dirs
 }
 
 func (p *Project) tidyIn(dirs map[string]bool) {
@@ -126,9 +135,9 @@ func (d *draft) meet() (again bool) {
 func (d *draft) yield(now stamp) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.overtake() // what is being worked out was for another version
-	if now == stampOf(d.text) {
-		d.saved = true
+	d.overtake()                // what is being worked out was for another version
+	if now == stampOf(d.text) { // also where it was another one for a moment, which nobody has read
+		d.follows, d.saved = false, true
 		d.tell()
 		return
 	}

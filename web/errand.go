@@ -6,6 +6,7 @@ import (
 	"runtime"
 	"runtime/debug"
 	"sync"
+	"time"
 )
 
 // errFault says that the program is at fault.
@@ -60,12 +61,13 @@ func (e *errands) close() {
 // send begins a piece of work, which gives up when stop says so. over takes what it
 // has come to, nil where that is nothing, before anyone who waits.
 func (e *errands) send(work func(stop func() bool) ([]byte, error), over func(body []byte)) *errand {
-	return e.sendAfter(func(context.Context) {}, work, over)
+	return e.sendResting(e.ctx, nil, work, over)
 }
 
-// sendAfter is send with something to wait for first, which takes no place.
-func (e *errands) sendAfter(ready func(ctx context.Context), work func(stop func() bool) ([]byte, error), over func(body []byte)) *errand {
-	ctx, callOff := context.WithCancelCause(e.ctx)
+// sendResting is send of work that rests while busy says so, before it begins and whenever
+// it asks for stop, and takes no place then. It ends with ctx.
+func (e *errands) sendResting(ctx context.Context, busy func() bool, work func(stop func() bool) ([]byte, error), over func(body []byte)) *errand {
+	ctx, callOff := context.WithCancelCause(ctx)
 	w := &errand{done: make(chan struct{}), callOff: callOff}
 	e.mu.Lock()
 	defer e.mu.Unlock()
@@ -79,8 +81,7 @@ func (e *errands) sendAfter(ready func(ctx context.Context), work func(stop func
 		defer callOff(nil)
 		defer close(w.done)
 		defer func() { over(w.body) }()
-		ready(ctx)
-		if w.body, w.err = e.inTurn(ctx, work); w.err != nil {
+		if w.body, w.err = e.inTurn(ctx, busy, work); w.err != nil {
 			w.body = nil
 		}
 		if cause := context.Cause(ctx); errors.Is(w.err, errStopped) && cause != nil {
@@ -91,15 +92,14 @@ func (e *errands) sendAfter(ready func(ctx context.Context), work func(stop func
 }
 
 // inTurn works when there is a place. A panic becomes errFault.
-func (e *errands) inTurn(ctx context.Context, work func(stop func() bool) ([]byte, error)) (body []byte, err error) {
-	select {
-	case e.places <- struct{}{}:
-		defer func() { <-e.places }()
-	case <-ctx.Done():
+func (e *errands) inTurn(ctx context.Context, busy func() bool, work func(stop func() bool) ([]byte, error)) (body []byte, err error) {
+	s := &shift{places: e.places, busy: busy, left: buildPatience}
+	s.ctx, s.end = context.WithCancelCause(ctx)
+	defer s.end(nil)
+	if !s.enter() {
 		return nil, errStopped
 	}
-	ctx, cancel := context.WithTimeoutCause(ctx, buildPatience, errTooLong)
-	defer cancel()
+	defer s.leave()
 	defer func() {
 		if what := recover(); what != nil {
 			stack := debug.Stack()
@@ -110,5 +110,69 @@ func (e *errands) inTurn(ctx context.Context, work func(stop func() bool) ([]byt
 			err = errFault
 		}
 	}()
-	return work(stopOf(ctx))
+	return work(s.stop)
+}
+
+// lookEvery is how often work that goes on looks whether it has to rest.
+const lookEvery = 10 * time.Millisecond
+
+// shift is a piece of work in its place. Its rests do not count as time that it takes.
+type shift struct {
+	ctx    context.Context
+	end    context.CancelCauseFunc
+	places chan struct{}
+	busy   func() bool // something else needs the processors more; nil: nothing ever does
+
+	mu     sync.Mutex // parts of the work, side by side, may ask for stop at once
+	inside bool
+	since  time.Time     // it has its place
+	looked time.Time     // whether it has to rest
+	left   time.Duration // that it may take
+	timer  *time.Timer   // ends it then
+}
+
+// enter rests, and waits for a place; false: the work is called off.
+func (s *shift) enter() bool {
+	for s.busy != nil && s.busy() {
+		select {
+		case <-time.After(restEvery):
+		case <-s.ctx.Done():
+			return false
+		}
+	}
+	select {
+	case s.places <- struct{}{}:
+	case <-s.ctx.Done():
+		return false
+	}
+	s.inside, s.since = true, time.Now()
+	s.timer = time.AfterFunc(s.left, func() { s.end(errTooLong) })
+	return true
+}
+
+// leave gives the place back.
+func (s *shift) leave() {
+	if !s.inside {
+		return
+	}
+	s.timer.Stop()
+	s.left -= time.Since(s.since)
+	s.inside = false
+	<-s.places
+}
+
+// stop reports whether the work is called off, after a rest where that is due.
+func (s *shift) stop() bool {
+	if s.ctx.Err() != nil || s.busy == nil {
+		return s.ctx.Err() != nil
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if now := time.Now(); now.Sub(s.looked) >= lookEvery {
+		if s.looked = now; s.busy() {
+			s.leave()
+			return !s.enter()
+		}
+	}
+	return false
 }

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"sync/atomic"
 	"testing"
+	"time"
 )
 
 // hold keeps all places of the background work until it is let go.
@@ -185,6 +186,76 @@ func TestErrands(t *testing.T) {
 	late := e.send(func(func() bool) ([]byte, error) { return []byte{1}, nil }, func([]byte) {})
 	if _, err := late.wait(t.Context()); !errors.Is(err, errStopped) {
 		t.Errorf("after the end: %v", err)
+	}
+}
+
+// Work rests while something else needs the processors, also once it has begun: it gives its
+// place to others, which need not rest, and its rests are not counted.
+func TestErrandsRest(t *testing.T) {
+	t.Parallel()
+	e := errands{}
+	e.begin(t.Logf)
+	defer e.close()
+	e.places = make(chan struct{}, 1)
+	var busy, finish atomic.Bool
+	var steps atomic.Int64
+	begun := make(chan struct{})
+	long := e.sendResting(e.ctx, busy.Load, func(stop func() bool) ([]byte, error) {
+		for !stop() {
+			if steps.Add(1) == 1 {
+				close(begun)
+			}
+			if finish.Load() {
+				return []byte{1}, nil
+			}
+			runtime.Gosched()
+		}
+		return nil, errStopped
+	}, func([]byte) {})
+	<-begun
+	busy.Store(true)
+	short := func() {
+		t.Helper()
+		if _, err := e.send(func(func() bool) ([]byte, error) { return []byte{2}, nil }, func([]byte) {}).wait(t.Context()); err != nil {
+			t.Error(err)
+		}
+	}
+	short() // it has the only place: the other one rests
+	before := steps.Load()
+	if short(); steps.Load() != before {
+		t.Error("what rests goes on")
+	}
+	finish.Store(true)
+	busy.Store(false)
+	if body, err := long.wait(t.Context()); err != nil || len(body) != 1 {
+		t.Errorf("after its rest it gives %v, %v", body, err)
+	}
+	busy.Store(true)
+	ctx, callOff := context.WithCancel(t.Context())
+	never := e.sendResting(ctx, busy.Load, func(func() bool) ([]byte, error) {
+		t.Error("it has begun")
+		return nil, nil
+	}, func([]byte) {})
+	callOff()
+	if _, err := never.wait(t.Context()); err == nil {
+		t.Error("what is called off while it rests gives something")
+	}
+}
+
+// A rest is not counted as time that the work takes.
+func TestShiftCountsWork(t *testing.T) {
+	t.Parallel()
+	looks := 0
+	s := &shift{places: make(chan struct{}, 1), left: time.Hour, busy: func() bool { looks++; return looks == 2 || looks == 3 }}
+	s.ctx, s.end = context.WithCancelCause(t.Context())
+	defer s.end(nil)
+	begun := time.Now()
+	if !s.enter() || s.stop() || looks < 4 { // it rests once
+		t.Fatalf("after %d looks it has not rested, or is called off", looks)
+	}
+	s.leave()
+	if used, all := time.Hour-s.left, time.Since(begun); used <= 0 || used > all-restEvery {
+		t.Errorf("of %v, with a rest of %v, %v count", all, restEvery, used)
 	}
 }
 

@@ -136,12 +136,19 @@ func retimedText(s *sequence.Script, r *revise.Retimed) string {
 	return strings.Join(parts, "; ")
 }
 
+// paceEnding ends the name of a pace file that is written from here; a later one of the same
+// motion has a number before the last dot.
+const paceEnding = ".pace.csv"
+
 // paceFileFor gives a pace of a motion a file that nothing has yet: an earlier text may
 // name the one that is there, and shall find it when it is undone to.
 func (p *Project) paceFileFor(motion string, csv []byte) *paceFile {
+	if local, err := p.folder.local(motion); err == nil { // a show may name it by its whole path
+		motion = local
+	}
 	stem := strings.TrimSuffix(strings.TrimSuffix(motion, ".yaml"), ".motion")
 	for i := 1; ; i++ {
-		name := stem + ".pace.csv"
+		name := stem + paceEnding
 		if i > 1 {
 			name = fmt.Sprintf("%s.pace-%d.csv", stem, i)
 		}
@@ -183,8 +190,8 @@ func hunksOf(before, after []byte) []hunk {
 			out = append(out, h)
 			continue
 		}
-		if len(out) == 0 {
-			continue // names of the files
+		if len(out) == 0 || strings.HasPrefix(text, `\`) {
+			continue // names of the files, or that no line end follows, which is no line of a file
 		}
 		last := &out[len(out)-1]
 		if count++; count > mostLines {

@@ -169,12 +169,12 @@ func targetOf(s *sequence.Script, row string) (sequence.Target, sequence.Problem
 }
 
 // plan puts the take into the text of a motion.
-func (rec rowTake) plan(m *sequence.Manuscript, from *take, _ func() bool) (*outcome, error) {
+func (rec rowTake) plan(m *sequence.Manuscript, from *take, stop func() bool) (*outcome, error) {
 	target, bad := targetOf(m.Script, rec.row)
 	if bad != nil {
 		return nil, bad
 	}
-	t := revise.Take{Target: target, Times: rec.scriptTimes(from), Values: rec.values, Tolerance: rec.tolerance, Add: rec.add}
+	t := revise.Take{Target: target, Times: rec.scriptTimes(from), Values: rec.values, Tolerance: rec.tolerance, Add: rec.add, Stop: stop}
 	done, err := revise.Record(m, t)
 	if err != nil {
 		return nil, err

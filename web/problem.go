@@ -25,7 +25,7 @@ var (
 	faultGuesses  = fault{"too-many-guesses", http.StatusTooManyRequests, "Too many wrong tokens came from there", "Wait as long as the header Retry-After says, and open the whole link that limberjack preview printed. Pages that are open go on."}
 	faultPath     = fault{"bad-path", http.StatusBadRequest, "The path is not in order", "A path has no steps such as .., no backslashes and no empty parts."}
 	faultLong     = fault{"too-long", http.StatusRequestURITooLong, "The address is too long", "No address of this server is longer than 2048 bytes."}
-	faultLarge    = fault{"too-large", http.StatusRequestEntityTooLarge, "The request is too large", "A change has 1048576 bytes at most, a recorded take 4194304, and every other request 4096."}
+	faultLarge    = fault{"too-large", http.StatusRequestEntityTooLarge, "The request is too large", "What is sent by POST has 1048576 bytes at most, a recorded take 4194304, and every other request 4096."}
 	faultLength   = fault{"no-length", http.StatusLengthRequired, "The length of the body is not said", "A body of unknown length (Transfer-Encoding: chunked) is not taken."}
 	faultMethod   = fault{"wrong-method", http.StatusMethodNotAllowed, "That method is not for this address", "The header Allow has those that are."}
 	faultMissing  = fault{"not-found", http.StatusNotFound, "There is nothing at that address", "API.md lists every address."}
@@ -112,7 +112,7 @@ func (f fault) answer(w http.ResponseWriter, d details) {
 		h.Set("Connection", "close") // who is not let in holds no place
 	}
 	w.WriteHeader(f.status)
-	w.Write(append(body, '\n'))
+	patient(w).Write(append(body, '\n')) // it may have taken longer to find than an answer has time; who is gone needs none
 }
 
 // Problem is a mistake in one of the user's files. Line and column count from 1;

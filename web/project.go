@@ -68,6 +68,7 @@ type Project struct {
 	proposals []*proposal       // one a motion at most
 	boxes     map[*mailbox]bool // of the pages
 	patience  time.Duration     // that a proposal stays when nobody asks for it
+	first     time.Duration     // that a request waits for a motion that is worked out for the first time
 
 	drafts  map[string]*draft // by their files, from the folder on
 	beside  []string          // files of other versions that were kept, which are motions, too
@@ -129,7 +130,7 @@ func Open(folder, file string, o Options) (*Project, error) {
 		return nil, err
 	}
 	p := &Project{folder: f, hearers: map[chan []byte]bool{}, make: maker{links: o.Links, tell: o.Tell, salt: []byte(rand.Text())}, heavy: make(chan struct{}, 1),
-		drafts: map[string]*draft{}, boxes: map[*mailbox]bool{}, patience: proposalPatience, woken: make(chan struct{}, 1)}
+		drafts: map[string]*draft{}, boxes: map[*mailbox]bool{}, patience: proposalPatience, first: firstPatience, woken: make(chan struct{}, 1)}
 	if p.make.links == nil {
 		p.make.links = func(*sequence.Rig) []check.Link { return nil }
 	}
@@ -629,14 +630,16 @@ type absent struct{ problems []Problem }
 func (absent) Error() string { return "there is no good version" }
 
 // takeOf gives the last good version of a motion; where it is being worked out for
-// the first time, it waits until ctx ends.
+// the first time, it waits until ctx ends, and firstPatience at most.
 func (p *Project) takeOf(ctx context.Context, name string) (*take, error) {
 	p.mu.Lock()
-	m := p.motionOf(name)
+	m, most := p.motionOf(name), p.first
 	p.mu.Unlock()
 	if m == nil {
 		return nil, errNoMotion
 	}
+	ctx, cancel := context.WithTimeout(ctx, most)
+	defer cancel()
 	select {
 	case <-m.first:
 	case <-ctx.Done():

@@ -63,7 +63,7 @@ type telling struct {
 
 // paceFile is a file that comes with a proposed text.
 type paceFile struct {
-	name string // from the folder on
+	name string // from the folder on, also where the motion is named by its whole path
 	text []byte
 }
 
@@ -132,8 +132,8 @@ func (p *Project) propose(ctx context.Context, name, base, kind string, busy fun
 	}
 	var out *outcome
 	var why error
-	p.errands.sendAfter(func(ctx context.Context) { rest(ctx, pr.ctx, busy) }, func(stop func() bool) ([]byte, error) {
-		out, why = p.workOut(pr, text, plan, func() bool { return stop() || pr.ctx.Err() != nil })
+	p.errands.sendResting(pr.ctx, busy, func(stop func() bool) ([]byte, error) {
+		out, why = p.workOut(pr, text, plan, stop)
 		return []byte{}, why
 	}, func(body []byte) {
 		if why == nil && out == nil {
@@ -142,19 +142,6 @@ func (p *Project) propose(ctx context.Context, name, base, kind string, busy fun
 		p.over(pr, out, why)
 	})
 	return pr.id, nil
-}
-
-// rest waits while something else needs the processors more.
-func rest(ctx, own context.Context, busy func() bool) {
-	for busy() {
-		select {
-		case <-time.After(restEvery):
-		case <-ctx.Done():
-			return
-		case <-own.Done():
-			return
-		}
-	}
 }
 
 // enter takes a proposal in, in the place of one for the same motion. The lock is held.
@@ -169,12 +156,20 @@ func (p *Project) enter(pr *proposal) error {
 	pr.timer = time.AfterFunc(p.patience, func() {
 		p.mu.Lock()
 		defer p.mu.Unlock()
-		p.leave(pr, "nobody has asked for it for "+p.patience.String())
+		p.leave(pr, "nobody has asked for it for "+timeText(p.patience))
 		p.publish()
 	})
 	p.tellOf(pr, proposalWorking, "it is being worked out", nil, nil)
 	p.publish()
 	return nil
+}
+
+// timeText gives a time as people write it: whole minutes as such, else seconds.
+func timeText(d time.Duration) string {
+	if d >= time.Minute && d%time.Minute == 0 {
+		return fmt.Sprintf("%d min", d/time.Minute)
+	}
+	return fmt.Sprintf("%v s", d.Seconds())
 }
 
 // proposalOf gives the proposal for a motion; nil: there is none. The lock is held.
@@ -219,19 +214,17 @@ func (p *Project) partStale() {
 // workOut makes the take of what a plan proposes.
 func (p *Project) workOut(pr *proposal, text *sequence.Manuscript, plan planned, stop func() bool) (out *outcome, err error) {
 	defer p.make.caught(pr.motion.file, &err)
-	out, err = plan(text, pr.from, stop)
+	if out, err = plan(text, pr.from, stop); err == nil {
+		err = p.takeFor(pr, out, text, stop)
+	}
 	switch {
-	case errors.Is(err, mend.ErrStopped) && pr.ctx.Err() == nil:
-		return nil, sequence.Problems{{At: text.Script.At, Text: "working it out takes longer than the page waits for (" + buildPatience.String() + ")",
-			Hint: "limberjack retime and limberjack shape take the time that they need"}}
+	case pr.ctx.Err() == nil && (errors.Is(err, mend.ErrStopped) || errors.Is(err, errStopped)):
+		hint := "limberjack retime and limberjack shape take the time that they need"
+		if pr.kind == kindTake {
+			hint = "allow more tolerance, or record in parts"
+		}
+		return nil, sequence.Problems{{At: text.Script.At, Text: "working it out takes longer than the page waits for (" + timeText(buildPatience) + ")", Hint: hint}}
 	case err != nil:
-		return nil, err
-	}
-	next, err := sequence.OpenManuscript(out.text, text.Script, p.openBeside(out.pace))
-	if err != nil {
-		return nil, err
-	}
-	if out.take, err = p.edited(pr.ctx, pr.motion, pr.from, next); err != nil {
 		return nil, err
 	}
 	out.lines = hunksOf(text.Text, out.text)
@@ -241,6 +234,20 @@ func (p *Project) workOut(pr *proposal, text *sequence.Manuscript, plan planned,
 	out.more.ErrorsAfter, out.more.WarningsAfter = now.report.Count(check.Error), now.report.Count(check.Warning)
 	out.told += "; " + out.more.findings()
 	return out, nil
+}
+
+// takeFor makes the take of a text that is proposed. No change begins from it, so that what
+// was measured of it is of no use to anyone.
+func (p *Project) takeFor(pr *proposal, out *outcome, text *sequence.Manuscript, stop func() bool) error {
+	next, err := sequence.OpenManuscript(out.text, text.Script, p.openBeside(out.pace))
+	if err != nil {
+		return err
+	}
+	if out.take, err = p.remade(pr.ctx, stop, pr.motion, pr.from, next); err != nil {
+		return err
+	}
+	out.take.measures = nil
+	return nil
 }
 
 // findings tells how many there are before and after.
@@ -364,7 +371,7 @@ func (p *Project) proposalBy(name, id string) (*proposal, telling, *outcome) {
 // openBeside opens the pace files that texts name; one may come with a proposal.
 func (p *Project) openBeside(with *paceFile) sequence.Open {
 	return func(name string) (io.ReadCloser, error) {
-		if with != nil && name == with.name {
+		if local, err := p.folder.local(name); with != nil && err == nil && local == with.name {
 			return io.NopCloser(bytes.NewReader(with.text)), nil
 		}
 		text, _, err := p.folder.read(name)
@@ -450,7 +457,7 @@ func (s *Server) proposed(w http.ResponseWriter, r *http.Request, base, kind str
 	w.Header().Set("Cache-Control", "no-store")
 	w.Header().Set("Location", strings.Join([]string{"/api/motions", r.PathValue("name"), "proposals", id}, "/"))
 	w.WriteHeader(http.StatusAccepted)
-	fmt.Fprintf(w, "{\"proposal\":%q}\n", id)
+	fmt.Fprintf(patient(w), "{\"proposal\":%q}\n", id)
 }
 
 // proposalAnswer is a proposal as it is asked for.

@@ -8,9 +8,11 @@ import (
 	"io"
 	"math"
 	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -322,6 +324,124 @@ func TestProposalGone(t *testing.T) {
 	at = p.begun(path, `{"base":"`+state.Text+`","row":"axis:eye","tolerance":1,"samples":[[0.5,10],[1,30],[1.5,10]]}`)
 	if m := ear.untilProposal(filepath.Base(at), proposalGone); !strings.Contains(m.Text, "nobody") {
 		t.Errorf("not asked for: %+v", m)
+	}
+}
+
+// Times are told in words, and what differs in two files in lines of theirs only: diff (POSIX)
+// says by a line of its own that no line end follows.
+func TestProposalTexts(t *testing.T) {
+	t.Parallel()
+	for d, want := range map[time.Duration]string{proposalPatience: "10 min", buildPatience: "2 min", 90 * time.Second: "90 s", time.Millisecond: "0.001 s"} {
+		if got := timeText(d); got != want {
+			t.Errorf("%v is told as %q and not %q", d, got, want)
+		}
+	}
+	got := hunksOf([]byte("a\nb"), []byte("a\nc"))
+	if len(got) != 1 || !slices.Equal(got[0].Lines, []string{" a", "-b", "+c"}) || got[0].Cut != 0 {
+		t.Errorf("%+v", got)
+	}
+}
+
+// A show may name its motions by their whole paths. A pace that comes in a file of its own
+// is written all the same, beside the motion.
+func TestProposalOfAWholePath(t *testing.T) {
+	t.Parallel()
+	dir := small(t, hasty)
+	show := "show: Gulls\nformat: 1\nrig: gull.rig.yaml\nstart: {play: hurry}\nmotions:\n  hurry: {file: " + strconv.Quote(filepath.Join(dir, "hasty.motion.yaml")) + ", every: [4s, 9s]}\n"
+	if err := os.WriteFile(filepath.Join(dir, "gulls.show.yaml"), []byte(show), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	d := openDesk(t, dir, "gulls.show.yaml", nil)
+	d.listen().until("it is there", settled(stateGood))
+	p, state := d.page(), d.textOf("hurry")
+	told := p.asked("/api/motions/hurry/mend", `{"base":"`+state.Text+`","kind":"retime","catchUp":2}`)
+	if told.State != proposalReady || told.File != "hasty.pace.csv" {
+		t.Fatalf("%+v", told)
+	}
+	state = p.made(p.post("/api/motions/hurry/proposals/"+told.ID+"/accept", `{"base":"`+state.Text+`"}`))
+	p.made(p.post("/api/motions/hurry/save", `{"base":"`+state.Text+`"}`))
+	if s := loadedFrom(t, dir, "hasty.motion.yaml"); len(s.Pace) < 25 {
+		t.Errorf("the motion has a pace of %d knots", len(s.Pace))
+	}
+}
+
+// What waits for a motion that is being worked out for the first time is told so after a
+// while, also where it writes, and of the rig.
+func TestNotYet(t *testing.T) {
+	t.Parallel()
+	d := openDesk(t, small(t, nil), "wake.motion.yaml", nil)
+	d.listen().until("it is there", settled(stateGood))
+	p := d.page()
+	d.project.mu.Lock()
+	d.project.first = time.Millisecond
+	m := d.project.motionOf("wake")
+	m.take, m.first = nil, make(chan struct{}) // as if it had not been worked out yet
+	d.project.mu.Unlock()
+	for _, c := range []struct{ path, body string }{
+		{"/api/motions/wake/changes", `{"base":"a","step":"a","changes":[{"do":"set-key","track":"wing","index":1,"value":1}]}`},
+		{"/api/motions/wake/undo", `{"base":"a"}`},
+		{"/api/motions/wake/save", `{"base":"a"}`},
+		{"/api/motions/wake/mend", `{"base":"a","kind":"shape"}`},
+		{"/api/motions/wake/takes", `{"base":"a","row":"axis:wing","tolerance":1,"samples":[[0,1],[1,2]]}`},
+		{"/api/rig/axes/wing/trim", `{"base":"a","us":5}`},
+		{"/api/rig/undo", `{"base":"a"}`},
+	} {
+		if a := p.post(c.path, c.body); a.header.Get("Retry-After") == "" {
+			t.Errorf("%s does not say when to ask again", c.path)
+		} else {
+			a.refusal(t, "not-yet")
+		}
+	}
+	d.ask("GET", "/api/rig").refusal(t, "not-yet")
+}
+
+// slowReader is a reader of an answer: what is written to him fails once his time is
+// over, as net/http has it.
+type slowReader struct {
+	*httptest.ResponseRecorder
+	until time.Time
+}
+
+func (s *slowReader) SetWriteDeadline(t time.Time) error {
+	s.until = t
+	return nil
+}
+
+func (s *slowReader) Write(b []byte) (int, error) {
+	if time.Now().After(s.until) {
+		return 0, os.ErrDeadlineExceeded
+	}
+	return s.ResponseRecorder.Write(b)
+}
+
+// A refusal is told also where it took longer to find than an answer has time.
+func TestLateRefusal(t *testing.T) {
+	t.Parallel()
+	w := &slowReader{ResponseRecorder: httptest.NewRecorder()} // its time is over
+	faultChange.refuse(w, "it cannot be")
+	answer{w.Code, w.Header(), w.Body.Bytes()}.refusal(t, "no-such-change")
+}
+
+// What was measured of a proposal is of no use, nor is that of a motion of very many pieces.
+func TestMeasuresKept(t *testing.T) {
+	t.Parallel()
+	d := openDesk(t, small(t, hasty), "hasty.motion.yaml", nil)
+	p, state := d.page(), d.textOf("hasty")
+	told := p.asked("/api/motions/hasty/mend", `{"base":"`+state.Text+`","kind":"shape"}`)
+	if _, _, out := d.project.proposalBy("hasty", told.ID); out == nil || out.take.measures != nil {
+		t.Errorf("%+v", told)
+	}
+	change := func(more string) *take {
+		state = p.made(p.post("/api/motions/hasty/changes", `{"base":"`+state.Text+`","step":"`+more+`","changes":[{"do":"set-key","track":"wing","index":1,"value":`+more+`}]}`))
+		return d.takeAt("hasty")
+	}
+	if change("1").measures == nil {
+		t.Error("nothing is kept of a small motion that is edited")
+	}
+	for parts, want := range map[float64]bool{1: true, mostMeasured: true, mostMeasured + 1: false, mostParts: false} {
+		if keepsMeasures(d.takeAt("hasty"), parts) != want {
+			t.Errorf("what was measured of %g pieces is not kept, or is: want %t", parts, want)
+		}
 	}
 }
 

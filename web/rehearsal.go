@@ -214,7 +214,7 @@ func (s *Server) halt(do string) http.HandlerFunc {
 				_, _ = w.Write(body) // who has gone hears nothing
 				return
 			case <-late.C:
-				faultBoards.refuse(w, "the stop was sent; not all boards have answered within "+haltPatience.String())
+				faultBoards.refuse(w, "the stop was sent; not all boards have answered within "+timeText(haltPatience))
 				return
 			}
 		}

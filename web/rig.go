@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
+	"slices"
 	"sync"
 
 	"limberjack/interp/film"
@@ -43,11 +44,28 @@ type rigNow struct {
 // errNoRig says that no motion says which rig it is.
 var errNoRig = errors.New("no motion of the project is in order, so that its rig is not known")
 
-// rigName gives the name of the rig's file. All motions of a project have the same one.
+// rigName gives the name of the rig's file. All motions of a project have the same one, so
+// that one which is there will do; else it waits for the first that comes, as takeOf does
+// for all of them together.
 func (p *Project) rigName(ctx context.Context) (string, error) {
-	for _, name := range p.names() {
-		if t, err := p.takeOf(ctx, name); err == nil {
+	p.mu.Lock()
+	motions, most := slices.Clone(p.motions), p.first
+	for _, m := range motions {
+		if m.take != nil {
+			defer p.mu.Unlock()
+			return m.take.perf.Rig.File, nil
+		}
+	}
+	p.mu.Unlock()
+	ctx, cancel := context.WithTimeout(ctx, most)
+	defer cancel()
+	for _, m := range motions {
+		t, err := p.takeOf(ctx, m.name)
+		switch {
+		case err == nil:
 			return t.perf.Rig.File, nil
+		case errors.Is(err, errWaiting):
+			return "", err
 		}
 	}
 	return "", errNoRig
@@ -68,7 +86,7 @@ func (p *Project) readRig(ctx context.Context) (rigNow, error) {
 func (p *Project) rigAt(file string) (now rigNow, err error) {
 	name, err := p.folder.local(file)
 	if err == nil {
-		p.rig.tidy.Do(func() { p.tidyRig(filepath.Dir(name)) })
+		p.rig.tidy.Do(func() { p.tidyRig(name) })
 		now.file = name
 		now.text, now.stamp, err = p.folder.read(name)
 	}
@@ -85,19 +103,16 @@ func (p *Project) rigAt(file string) (now rigNow, err error) {
 	return now, nil
 }
 
-// tidyRig clears up what a crash has left of writing in the rig's folder, where no motion
-// is: there it has been done.
-func (p *Project) tidyRig(dir string) {
-	p.mu.Lock()
-	known := dir == filepath.Dir(p.file)
-	for _, m := range p.motions {
-		name, err := p.folder.local(m.file)
-		known = known || err == nil && filepath.Dir(name) == dir
+// tidyRig clears up what a crash has left of writing the rig's file, in folders where no
+// motion is: there it has been done.
+func (p *Project) tidyRig(name string) {
+	known, dirs := p.writtenIn(), map[string]bool{}
+	for _, dir := range p.folder.dirsOf(name) {
+		if !known[dir] {
+			dirs[dir] = true
+		}
 	}
-	p.mu.Unlock()
-	if !known {
-		p.tidyIn(map[string]bool{dir: true})
-	}
+	p.tidyIn(dirs)
 }
 
 // parseRig reads a text as the rig's file.

@@ -152,6 +152,8 @@ func (s *Server) refuseRig(w http.ResponseWriter, err error) {
 		faultInUse.refuse(w, used.Error())
 	case errors.As(err, &count):
 		faultCount.refuse(w, count.Error())
+	case errors.Is(err, errWaiting):
+		faultWaiting.refuse(w, "the motions, which say what rig it is, are still being worked out")
 	case errors.Is(err, errNoRig):
 		faultOrder.refuse(w, err.Error())
 	default:

@@ -64,6 +64,20 @@ func (f *folder) target(name string) (string, error) {
 	return "", &fs.PathError{Op: "open", Path: name, Err: errors.New("too many links lead on from it")}
 }
 
+// dirsOf gives the folders in which writing a file may leave something: that of its name,
+// and where the name is a link, that of the file which it leads to.
+func (f *folder) dirsOf(name string) []string {
+	local, err := f.local(name)
+	if err != nil {
+		return nil
+	}
+	dirs := []string{filepath.Dir(local)}
+	if to, err := f.target(local); err == nil && filepath.Dir(to) != dirs[0] {
+		dirs = append(dirs, filepath.Dir(to))
+	}
+	return dirs
+}
+
 // A write needs files of its own for a moment. They stand beside the file that is
 // written, with names that begin with a dot and tell by sums what they hold, so that
 // what a crash leaves can be told apart:
@@ -443,8 +457,8 @@ func (f *folder) tidyOne(file, of string, l left, now time.Time) string {
 	}
 	sum := sumText(st.sum)
 	whose, worthless := "other", sum == l.old
-	if l.kind == kindNew {
-		worthless = sum != l.new // half a text
+	if l.kind == kindNew { // half a text, or a pace, which a text names only once it is there
+		worthless = sum != l.new || strings.EqualFold(filepath.Ext(l.name), ".csv")
 	}
 	if sum == l.new {
 		whose = "mine"

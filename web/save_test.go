@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"io/fs"
 	"maps"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -147,6 +149,8 @@ func TestTidy(t *testing.T) {
 		{"somebody else's, empty", asideName(name, kindSwap, stampOf([]byte("new")).sum, stampOf([]byte("old")).sum), "", "other", false},
 		{"without a swap", asideName(name, kindBefore, stampOf([]byte("old")).sum), "old", "", false},
 		{"somebody else's without a swap", asideName(name, kindBefore, stampOf([]byte("old")).sum), "hers", "other", false},
+		{"a pace that is whole", asideName("wake.pace.csv", kindNew, stampOf([]byte("0,0\n")).sum), "0,0\n", "", false},
+		{"a second pace", asideName("wake.pace-2.csv", kindNew, stampOf([]byte("0,0\n")).sum), "0,0\n", "", false},
 		{"of no write", "." + name + ".lj-new-and-old", "x", "", true},
 		{"of another program", "." + name + ".swp", "x", "", true},
 	} {
@@ -177,6 +181,38 @@ func TestTidy(t *testing.T) {
 			t.Errorf("%s: the file holds %q (%v)", c.what, text, err)
 		}
 		f.close()
+	}
+}
+
+// What a crash has left beside the file that a link leads to is cleared up as well: of a
+// motion, and of a rig.
+func TestTidyBehindLinks(t *testing.T) {
+	t.Parallel()
+	dir := small(t, map[string]string{"motions/wake.motion.yaml": smallMotion, "rigs/gull.rig.yaml": smallRig})
+	for name, to := range map[string]string{"wake.motion.yaml": "motions/wake.motion.yaml", "gull.rig.yaml": "rigs/gull.rig.yaml"} {
+		os.Remove(filepath.Join(dir, name))
+		if err := os.Symlink(to, filepath.Join(dir, name)); err != nil {
+			t.Skipf("this system makes no links: %v", err)
+		}
+	}
+	left := []string{asideName("motions/wake.motion.yaml", kindSwap, stampOf([]byte(smallMotion)).sum, stampOf([]byte("old")).sum),
+		asideName("rigs/gull.rig.yaml", kindSwap, stampOf([]byte(smallRig)).sum, stampOf([]byte("old")).sum)}
+	for _, name := range left {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte("old"), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		old := time.Now().Add(-2 * leftAge)
+		if err := os.Chtimes(filepath.Join(dir, name), old, old); err != nil {
+			t.Fatal(err)
+		}
+	}
+	d := openDesk(t, dir, "wake.motion.yaml", nil)
+	d.listen().until("it is there", settled(stateGood)) // Follow tidies before it loads
+	d.get("/api/rig")
+	for _, name := range left {
+		if _, err := os.Lstat(filepath.Join(dir, name)); err == nil {
+			t.Errorf("%s is still there", name)
+		}
 	}
 }
 

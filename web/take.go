@@ -48,6 +48,7 @@ type take struct {
 const (
 	mostParts    = 2_000_000
 	mostAllParts = 4_000_000 // of all motions of a show
+	mostMeasured = 200_000   // up to which what was measured is kept for the next change: some 170 bytes each
 )
 
 // maker makes takes.
@@ -71,18 +72,18 @@ func (m *maker) load(ctx context.Context, r *reading, of *motion, room float64, 
 			return nil, err
 		}
 	}
-	return m.finish(ctx, script, r.files, of, room, nil)
+	return m.finish(ctx, stopOf(ctx), script, r.files, of, room, nil)
 }
 
 // finish makes a take of a script that was read from files. last is the take of which
-// it is an edit, nil where it is none.
-func (m *maker) finish(ctx context.Context, script *sequence.Script, files map[string]stamp, of *motion, room float64, last *take) (*take, error) {
+// it is an edit, nil where it is none. It gives up when stop says so; ctx tells why.
+func (m *maker) finish(ctx context.Context, stop func() bool, script *sequence.Script, files map[string]stamp, of *motion, room float64, last *take) (*take, error) {
 	parts := partsOf(script)
 	if parts > room {
 		return nil, sequence.Problems{{At: script.At, Text: fmt.Sprintf("the motion has some %.1f million pieces of curve; the page has room for %.1f million", parts/1e6, max(0, room)/1e6),
 			Hint: "make layers end earlier, or lower their rates; of a show, preview the motion by itself"}}
 	}
-	t, err := m.make(ctx, script, of, m.revision(files, of.loops), last)
+	t, err := m.make(ctx, stop, script, of, m.revision(files, of.loops), last)
 	if err != nil {
 		return nil, err
 	}
@@ -123,13 +124,13 @@ func reread(r *reading, file string, last *take) *sequence.Script {
 }
 
 // make compiles, plays and checks a script.
-func (m *maker) make(ctx context.Context, script *sequence.Script, of *motion, revision string, last *take) (*take, error) {
+func (m *maker) make(ctx context.Context, stop func() bool, script *sequence.Script, of *motion, revision string, last *take) (*take, error) {
 	perf, err := interp.Compile(script)
 	if err != nil {
 		return nil, err
 	}
 	l := layoutOf(perf)
-	trace, curves, ok := record(perf, l, stopOf(ctx))
+	trace, curves, ok := record(perf, l, stop)
 	if !ok {
 		return nil, gaveUp(ctx, script)
 	}
@@ -138,8 +139,8 @@ func (m *maker) make(ctx context.Context, script *sequence.Script, of *motion, r
 		before = last.measures
 	}
 	report, measures := check.Again(perf, trace, m.links(perf.Rig), before)
-	if last == nil {
-		measures = nil // most motions are never edited: it would be in the way
+	if !keepsMeasures(last, partsOf(script)) {
+		measures = nil
 	}
 	score := scoreOf(of.name, of.loops, perf, trace, report, l)
 	score.Revision = revision
@@ -151,12 +152,17 @@ func (m *maker) make(ctx context.Context, script *sequence.Script, of *motion, r
 	return &take{perf: perf, report: report, layout: l, revision: revision, drawn: score, score: body, title: script.Name, curves: curves, measures: measures}, nil
 }
 
+// keepsMeasures reports whether what was measured of a motion of so many pieces is kept for
+// the next change: most motions are never edited, and have no last take of which they are
+// an edit.
+func keepsMeasures(last *take, parts float64) bool { return last != nil && parts <= mostMeasured }
+
 func stopOf(ctx context.Context) func() bool { return func() bool { return ctx.Err() != nil } }
 
 // gaveUp says why the work on a script was given up.
 func gaveUp(ctx context.Context, script *sequence.Script) error {
 	if errors.Is(context.Cause(ctx), errTooLong) {
-		return sequence.Problems{{At: script.At, Text: "playing the motion on the drive model takes longer than the page waits for (" + buildPatience.String() + ")",
+		return sequence.Problems{{At: script.At, Text: "playing the motion on the drive model takes longer than the page waits for (" + timeText(buildPatience) + ")",
 			Hint: "show a shorter part of it; limberjack check takes the time that it needs"}}
 	}
 	return errStopped

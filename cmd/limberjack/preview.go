@@ -42,7 +42,10 @@ follows the files: what an editor saves is read, checked and drawn at once. File
 with errors show their places, and the last good motion stays. Ctrl-C ends it.
 
 It reads the folder of the file and nothing outside it; --folder names a wider one.
-It changes no file but a motion that is edited in the page, and a rig that is calibrated there.
+It changes no file but a motion that is edited in the page, and a rig that is
+calibrated there. New files it writes beside these only: the pace of a motion, where
+it has many knots and is accepted in the page, and versions that would else be lost
+(NAME.mine-DATE-TIME, NAME.other-DATE-TIME), as when an editor changes the same file.
 
 The page can also rehearse on the real boards. One page drives, the others watch, and
 each can stop. A page that is closed, hidden or not heard of for a second stops what

@@ -22,6 +22,7 @@
 package fit
 
 import (
+	"errors"
 	"fmt"
 	"math"
 
@@ -49,7 +50,13 @@ type Options struct {
 	// Steps keeps a take that jumps between levels, as a button's does: unsmoothed, with
 	// keys that hold.
 	Steps bool
+	// Stop is asked now and then; where it is true, the work ends with ErrStopped. Nil: it
+	// goes on to its end.
+	Stop func() bool
 }
+
+// ErrStopped says that the work was given up, as it was asked to.
+var ErrStopped = errors.New("given up")
 
 // Grid is a raster of times, Den/Num seconds apart: frames of a film at Num/Den a
 // second, or milliseconds where it is {1000, 1}. The zero Grid is none.
@@ -105,7 +112,8 @@ func (r *Result) At(t float64) float64 {
 // last key stand at its ends: the next step of the grid outwards.
 //
 // A bad sample is a *SampleError, an impossible option an *OptionError, and a grid or
-// rounding that cannot keep the tolerance a *CoarseError.
+// rounding that cannot keep the tolerance a *CoarseError; what Options.Stop ends is
+// ErrStopped.
 func Fit(times, values []float64, o Options) (*Result, error) {
 	if err := o.check(); err != nil {
 		return nil, err

@@ -585,7 +585,7 @@ func FuzzFit(f *testing.F) {
 			at += math.Pow(float64(data[i]), 2) / 1e4
 			times, values = append(times, at), append(values, float64(data[i+1])-128)
 		}
-		o := Options{tolerance, cutoff, raw, Grid{num, den}, round, steps}
+		o := Options{tolerance, cutoff, raw, Grid{num, den}, round, steps, nil}
 		r, err := Fit(times, values, o)
 		if err != nil {
 			var s *SampleError
@@ -611,4 +611,32 @@ func BenchmarkTenMinutes(b *testing.B) {
 	}
 	b.ReportMetric(float64(len(r.Keys)), "keys")
 	b.ReportMetric(float64(len(times)), "samples")
+}
+
+// Work that is to stop ends at once, wherever it is; asked and told to go on, it gives what
+// it gives unasked.
+func TestStop(t *testing.T) {
+	t.Parallel()
+	times, values := hand(5, 12, 120, 0.1)
+	o := Options{Tolerance: 0.3, Grid: Grid{1000, 1}, Round: 0.01}
+	want, err := Fit(times, values, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	asked := 0
+	o.Stop = func() bool { asked++; return false }
+	if got, err := Fit(times, values, o); err != nil || !reflect.DeepEqual(got, want) {
+		t.Errorf("asked, it gives %v, %v", got, err)
+	}
+	all := asked
+	if all < len(want.Keys) {
+		t.Errorf("for %d keys it asks %d times", len(want.Keys), all)
+	}
+	for at := 1; at <= all; at += 1 + all/23 {
+		asked = 0
+		o.Stop = func() bool { asked++; return asked >= at }
+		if got, err := Fit(times, values, o); got != nil || err != ErrStopped || asked != at {
+			t.Errorf("stopped at %d of %d it gives %v, %v, and has asked %d times", at, all, got, err, asked)
+		}
+	}
 }

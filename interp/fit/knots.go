@@ -27,6 +27,13 @@ type search struct {
 	trialed []int
 	settled map[int]bool // candidates that are knots and cannot be spared
 	thinned []int        // the knots at the end of a search
+	over    bool         // it was asked to stop
+}
+
+// stopped reports whether the work is to end; once it is, it stays so.
+func (s *search) stopped() bool {
+	s.over = s.over || s.o.Stop != nil && s.o.Stop()
+	return s.over
 }
 
 func newSearch(goal series, o Options) *search {
@@ -102,6 +109,8 @@ func (s *search) best() ([]Key, ease.Spline, error) {
 	}
 	open, err2 := s.run(ease.Natural)
 	switch {
+	case s.over:
+		return nil, 0, ErrStopped
 	case err2 != nil && err != nil:
 		return nil, 0, err2
 	case err2 != nil || err == nil && len(rest) <= len(open)+favour:
@@ -128,7 +137,7 @@ func (s *search) run(kind ease.Spline) ([]Key, error) {
 	}
 	if len(s.thinned) == 0 {
 		s.knots, s.settled = append(s.knots[:0], 0, last), map[int]bool{}
-		for s.split(s.work) {
+		for !s.stopped() && s.split(s.work) {
 		}
 	} else {
 		s.knots = append(s.knots[:0], s.thinned...)
@@ -136,7 +145,7 @@ func (s *search) run(kind ease.Spline) ([]Key, error) {
 		s.unsettle(max(0, len(s.knots)-1-2*reach), len(s.knots)-1)
 	}
 	for range mostRounds {
-		if !s.thin() {
+		if s.stopped() || !s.thin() {
 			break
 		}
 	}
@@ -301,6 +310,9 @@ func (s *search) thin() bool {
 	}
 	var needs []need
 	for i := 1; i+1 < len(s.knots); i++ {
+		if s.stopped() {
+			return false
+		}
 		if s.settled[s.knots[i]] {
 			continue
 		}
@@ -311,6 +323,9 @@ func (s *search) thin() bool {
 	slices.SortStableFunc(needs, func(p, q need) int { return cmp.Compare(p.err, q.err) })
 	took := false
 	for _, n := range needs {
+		if s.stopped() {
+			return false
+		}
 		i, ok := slices.BinarySearch(s.knots, n.knot)
 		if !ok || i == 0 || i == len(s.knots)-1 {
 			continue // it has been moved
@@ -406,6 +421,9 @@ func (s *search) certified(kind ease.Spline) ([]Key, error) {
 	at := make([]float64, len(s.goal.t))
 	least := math.Inf(1)
 	for {
+		if s.stopped() {
+			return nil, ErrStopped
+		}
 		s.refit()
 		t, y := make([]float64, len(s.knots)), make([]float64, len(s.knots))
 		for i, k := range s.knots {

@@ -127,7 +127,10 @@ func shapeAxis(m *sequence.Manuscript, p *interp.Performance, a *sequence.Axis, 
 			if w == nil {
 				continue
 			}
-			done, err := w.try(parts)
+			done, err := w.try(parts, stop)
+			if errors.Is(err, mend.ErrStopped) {
+				return nil, err
+			}
 			if why == nil {
 				why = err
 			}
@@ -341,13 +344,13 @@ func (w *shaping) grid(t float64, round func(float64) float64) float64 {
 
 // try draws all spans with keys so near to each other, and gives nil where a limit is
 // not kept so.
-func (w *shaping) try(parts int) (*shapedText, error) {
+func (w *shaping) try(parts int, stop func() bool) (*shapedText, error) {
 	out := &shapedText{ShapedAxis: ShapedAxis{Axis: w.axis}}
 	var changes []sequence.Change
 	for _, s := range w.spans {
-		knots := w.drawn(s, parts)
+		knots, err := w.drawn(s, parts, stop)
 		if knots == nil {
-			return nil, nil
+			return nil, err
 		}
 		for i, k := range knots {
 			c := w.change(k, i == 0)
@@ -403,12 +406,13 @@ func (w *shaping) change(k knot, first bool) sequence.Change {
 
 // drawn gives the knots of a span with new ones between, no farther apart than a part
 // of it, with the values with which their spline is nearest to what the track shall say
-// (least squares). It gives nil where the frames are too few for that.
-func (w *shaping) drawn(s shapeSpan, parts int) []knot {
+// (least squares). It gives nil where the frames are too few for that, with an error where
+// it is too much to be worked out.
+func (w *shaping) drawn(s shapeSpan, parts int, stop func() bool) ([]knot, error) {
 	first, last := s.knots[0].time, s.knots[len(s.knots)-1].time
 	most := (last - first) / float64(parts)
 	if most < 1.5*w.frame {
-		return nil
+		return nil, nil
 	}
 	var knots []knot
 	for i, k := range s.knots {
@@ -424,12 +428,16 @@ func (w *shaping) drawn(s shapeSpan, parts int) []knot {
 		}
 		knots = append(knots, k)
 	}
-	return w.fitted(knots)
+	return w.fitted(knots, stop)
 }
+
+// mostDrawn bounds a least squares fit: free keys of a span times frames of the board in
+// it, for each of which it holds a number (160 MB in all).
+const mostDrawn = 20_000_000
 
 // fitted gives knots the values that fit best. A spline is linear in the values of its
 // knots, so that it is a sum of those in which a single one is 1.
-func (w *shaping) fitted(knots []knot) []knot {
+func (w *shaping) fitted(knots []knot, stop func() bool) ([]knot, error) {
 	t, y := make([]float64, len(knots)), make([]float64, len(knots))
 	var free []int
 	low, high := math.Inf(1), math.Inf(-1)
@@ -445,27 +453,35 @@ func (w *shaping) fitted(knots []knot) []knot {
 	to, _ := slices.BinarySearch(w.times, t[len(t)-1])
 	at, want := w.times[from:to], slices.Clone(w.own[from:to])
 	if len(at) < len(free) {
-		return nil
+		return nil, nil
+	}
+	if len(free)*len(at) > mostDrawn {
+		return nil, sequence.Problems{{At: w.axis.At, Text: fmt.Sprintf("%s moves from %s to %s without a rest, by %d keys, which is too much to be shaped at once", w.axis.Name,
+			sequence.FormatSeconds(t[0]), sequence.FormatSeconds(t[len(t)-1]), len(free)), Hint: "let it rest somewhere between, take keys out there, or retime the motion"}}
 	}
 	for i, v := range splineAt(t, y, at) {
 		low, high = math.Min(low, want[i]), math.Max(high, want[i])
 		want[i] -= v
 	}
 	basis := make([][]float64, len(free))
+	one := make([]float64, len(knots))
 	for i, k := range free {
-		one := make([]float64, len(knots))
+		if stop != nil && stop() {
+			return nil, mend.ErrStopped
+		}
 		one[k] = 1
 		basis[i] = splineAt(t, one, at)
+		one[k] = 0
 	}
-	values := leastSquares(basis, want)
+	values, err := leastSquares(basis, want, stop)
 	if values == nil {
-		return nil
+		return nil, err
 	}
 	unit := math.Pow(10, math.Floor(math.Log10(math.Max(high-low, 1e-3)*1e-4)))
 	for i, k := range free {
 		knots[k].value = clamp(math.Round(values[i]/unit)*unit, w.target)
 	}
-	return knots
+	return knots, nil
 }
 
 // splineAt gives the values at ascending times of the cubic spline through knots.
@@ -486,11 +502,15 @@ func splineAt(t, y, at []float64) []float64 {
 }
 
 // leastSquares gives the factors of basis with which its sum is nearest to want: the
-// normal equations, by Cholesky's method. It gives nil where they do not tell them.
-func leastSquares(basis [][]float64, want []float64) []float64 {
+// normal equations, by Cholesky's method. It gives nil where they do not tell them, and
+// mend.ErrStopped where stop says so.
+func leastSquares(basis [][]float64, want []float64, stop func() bool) ([]float64, error) {
 	n := len(basis)
 	a, b := make([][]float64, n), make([]float64, n)
 	for i := range n {
+		if stop != nil && stop() {
+			return nil, mend.ErrStopped
+		}
 		a[i] = make([]float64, n)
 		for j := range i + 1 {
 			a[i][j] = dot(basis[i], basis[j])
@@ -498,13 +518,16 @@ func leastSquares(basis [][]float64, want []float64) []float64 {
 		b[i] = dot(basis[i], want)
 	}
 	for i := range n {
+		if stop != nil && stop() {
+			return nil, mend.ErrStopped
+		}
 		for j := range i + 1 {
 			sum := a[i][j] - dot(a[i][:j], a[j][:j])
 			switch {
 			case i != j:
 				a[i][j] = sum / a[j][j]
 			case sum <= 1e-9:
-				return nil
+				return nil, nil
 			default:
 				a[i][i] = math.Sqrt(sum)
 			}
@@ -517,7 +540,7 @@ func leastSquares(basis [][]float64, want []float64) []float64 {
 		}
 		b[i] /= a[i][i]
 	}
-	return b
+	return b, nil
 }
 
 func dot(a, b []float64) (sum float64) {

@@ -3,6 +3,7 @@ package revise
 import (
 	"bytes"
 	"io"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -137,5 +138,37 @@ func TestShapeRefusals(t *testing.T) {
 	m := manuscript(t, "../../examples/lighthouse/storm.motion.yaml")
 	if _, err := Shape(m, func() bool { return true }); err != mend.ErrStopped {
 		t.Errorf("what is stopped gives %v", err)
+	}
+}
+
+// The least squares of a span that nothing rests in are bounded before they take any room,
+// and can be called off.
+func TestFittedIsBounded(t *testing.T) {
+	t.Parallel()
+	m := manuscript(t, written(t, "length: 200s\n"))
+	w := &shaping{m: m, axis: m.Script.Rig.Axes[0], target: sequence.Target{Axis: m.Script.Rig.Axes[0]}, frame: 0.02}
+	for i := range 10_000 { // 200 s at 50 frames a second
+		w.times, w.own = append(w.times, float64(i)*w.frame), append(w.own, 10*math.Sin(float64(i)/40))
+	}
+	knots := func(n int) (list []knot) {
+		for i := range n {
+			list = append(list, knot{time: 200 * float64(i) / float64(n)})
+		}
+		return list
+	}
+	if got, err := w.fitted(knots(mostDrawn/10_000+10), nil); got != nil || err == nil || !strings.Contains(err.Error(), "too much to be shaped at once") || !strings.Contains(err.Error(), "let it rest") {
+		t.Errorf("%d knots, %v", len(got), err)
+	}
+	const few = 20
+	asked := 0
+	for at := 0; at < 3*few; at++ { // once for each knot while it is built up, and twice while it is solved
+		asked = 0
+		got, err := w.fitted(knots(few), func() bool { asked++; return asked > at })
+		if got != nil || err != mend.ErrStopped {
+			t.Errorf("stopped after %d: %d knots, %v", at, len(got), err)
+		}
+	}
+	if got, err := w.fitted(knots(few), func() bool { return false }); err != nil || len(got) != few {
+		t.Errorf("told to go on: %d knots, %v", len(got), err)
 	}
 }

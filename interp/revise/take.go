@@ -8,6 +8,7 @@ import (
 	"limberjack/interp"
 	"limberjack/interp/ease"
 	"limberjack/interp/fit"
+	"limberjack/interp/mend"
 	"limberjack/sequence"
 )
 
@@ -18,7 +19,16 @@ type Take struct {
 	Values    []float64 // in the target's unit; with Add, what is added to what its track says
 	Tolerance float64   // how far the curve may be from the smoothed take at any sample, in the unit
 	Add       bool      // over what the track says, in its place otherwise
+
+	// Stop is asked now and then; where it is true, the work ends with mend.ErrStopped.
+	// Nil: it goes on to its end.
+	Stop func() bool
 }
+
+// MostKeys is how many keys a take may become. A hand's motion takes one to three a
+// second; a take that needs more than this is noise, and no animator would find his way
+// in it.
+const MostKeys = 20_000
 
 // Recorded is a take as keys in the text of a motion.
 type Recorded struct {
@@ -38,7 +48,8 @@ var (
 
 // Record puts a take into the text of a motion: the track's own keys between its ends
 // give way. Keys stand on film frames where the motion counts in them, else on 10 ms;
-// where that cannot keep the tolerance, on 1 ms, unless the track is written in frames. The error is of sequence.Problems.
+// where that cannot keep the tolerance, on 1 ms, unless the track is written in frames.
+// The error is mend.ErrStopped or of sequence.Problems.
 func Record(m *sequence.Manuscript, t Take) (*Recorded, error) {
 	if err := t.within(m.Script); err != nil {
 		return nil, err
@@ -58,9 +69,16 @@ func Record(m *sequence.Manuscript, t Take) (*Recorded, error) {
 	if err != nil {
 		return nil, err
 	}
+	if n := len(out.Fit.Keys); n > MostKeys {
+		return nil, sequence.Problems{{At: m.Script.At, Text: fmt.Sprintf("the take needs %d keys to be kept to %s; %d are the most", n, sequence.FormatValue(t.Tolerance, t.Target.Unit()), MostKeys),
+			Hint: "allow more tolerance, or record in parts"}}
+	}
 	changes, err := t.changes(m.Script, out.Fit)
 	if err != nil {
 		return nil, err
+	}
+	if t.Stop != nil && t.Stop() {
+		return nil, mend.ErrStopped
 	}
 	if out.Script, err = m.Change(changes); err != nil {
 		return nil, err
@@ -123,12 +141,15 @@ func (t Take) fit(m *sequence.Manuscript, values []float64) (*Recorded, error) {
 			grids = grids[:1]
 		}
 	}
-	o := fit.Options{Tolerance: t.Tolerance, Round: roundOf(t.Tolerance), Steps: t.isSwitch()}
+	o := fit.Options{Tolerance: t.Tolerance, Round: roundOf(t.Tolerance), Steps: t.isSwitch(), Stop: t.Stop}
 	var coarse *fit.CoarseError
 	for _, o.Grid = range grids {
 		r, err := fit.Fit(t.Times, values, o)
 		if errors.As(err, &coarse) {
 			continue
+		}
+		if errors.Is(err, fit.ErrStopped) {
+			return nil, mend.ErrStopped
 		}
 		if err != nil {
 			return nil, sequence.Problems{{At: s.At, Text: "the take cannot be used: " + err.Error()}}

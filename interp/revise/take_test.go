@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"limberjack/interp"
+	"limberjack/interp/mend"
 	"limberjack/sequence"
 )
 
@@ -212,6 +213,42 @@ func TestRecordRefusals(t *testing.T) {
 		done, err := Record(m, Take{Target: targetNamed(t, m.Script, "pan"), Times: times, Values: values, Tolerance: c.tolerance})
 		if err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s: %v, %v", c.name, done, err)
+		}
+	}
+}
+
+// A take that needs very many keys is refused with what would do, and one that is called off
+// ends.
+func TestRecordBounds(t *testing.T) {
+	t.Parallel()
+	file := written(t, "length: 300s\n")
+	rig := strings.Replace(rigText, "controls:", "  horn: {kind: switch, board: main, channel: 2}\ncontrols:", 1)
+	if err := os.WriteFile(strings.Replace(file, "m.motion", "test.rig", 1), []byte(rig), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	m := manuscript(t, file)
+	take := Take{Target: targetNamed(t, m.Script, "horn"), Tolerance: 0.1}
+	for k := range MostKeys + 1 { // on and off all the time: each sample takes a key
+		take.Times, take.Values = append(take.Times, float64(k)/100), append(take.Values, float64(k%2))
+	}
+	done, err := Record(m, take)
+	if err == nil || !strings.Contains(err.Error(), "the take needs 20001 keys") || !strings.Contains(err.Error(), "record in parts") {
+		t.Errorf("%v, %v", done, err)
+	}
+	take.Times, take.Values, take.Stop = take.Times[:4], take.Values[:4], func() bool { return true }
+	if done, err := Record(m, take); done != nil || err != mend.ErrStopped { // few steps, of which only the text is left to be written
+		t.Errorf("%v, %v", done, err)
+	}
+	times, values := sampled(sweeps, 0.5, 6)
+	asked, at := 0, math.MaxInt
+	take = Take{Target: targetNamed(t, m.Script, "pan"), Times: times, Values: values, Tolerance: 0.5, Stop: func() bool { asked++; return asked >= at }}
+	if _, err := Record(m, take); err != nil {
+		t.Fatal(err)
+	}
+	for _, at = range []int{1, asked / 2, asked} {
+		asked = 0
+		if done, err := Record(m, take); done != nil || err != mend.ErrStopped {
+			t.Errorf("stopped at %d: %v, %v", at, done, err)
 		}
 	}
 }
