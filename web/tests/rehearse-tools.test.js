@@ -4,6 +4,7 @@ import { test } from "node:test";
 
 import { createTools, entries } from "../page/rehearse/tools.js";
 import { conducted, nothing } from "../page/rehearse/words.js";
+import { createStore, initialState } from "../page/store.js";
 import { Plain, plainDocument } from "./plain-dom.js";
 
 test("each tool is fetched only when it is opened, and has its style sheet", () => {
@@ -31,7 +32,7 @@ function desk({ css = "", where = "rehearsal", load = () => {}, ...tool }) {
   /** @type {string[]} */
   const faults = [];
   /** @type {any} */
-  const o = { row, body, beside, after, fault: (/** @type {string} */ text) => text && faults.push(text) };
+  const o = { row, body, beside, after, store: createStore({ ...initialState(), score: /** @type {any} */ ({}) }), fault: (/** @type {string} */ text) => text && faults.push(text) };
   const tools = createTools(o, [{ id: "some", label: "Some", where, css, load: async () => {
     load();
     return { createTool: () => (made++, tool) };
@@ -89,4 +90,17 @@ test("what is within the rehearsal is closed with it, unless it has something to
   const beside = desk({ where: "beside", closed: () => void closed++ });
   await beside.press();
   assert.deepEqual([beside.tools.shut(), closed, beside.section.hidden], [true, 1, false], "what is beside it stays");
+});
+
+test("what stands beside the rehearsal waits for a motion", () => {
+  plainDocument();
+  const beside = new Plain("div"), after = new Plain("section");
+  new Plain("main").append(after);
+  const store = createStore(initialState());
+  createTools(/** @type {any} */ ({ row: new Plain("div"), body: new Plain("div"), beside, after, store, fault() {} }),
+    [{ id: "some", label: "Some", where: "beside", css: "", load: async () => ({ createTool: () => ({}) }) }]);
+  const button = /** @type {any} */ (beside.querySelectorAll("button").at(-1));
+  assert.equal(button.disabled, true);
+  store.set({ score: /** @type {any} */ ({}) });
+  assert.equal(button.disabled, false);
 });

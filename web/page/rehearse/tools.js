@@ -78,7 +78,15 @@ export function createTools(o, list = entries) {
     const button = make("button", { type: "button", class: within ? "" : "rehearse-open", text: entry.label, "aria-expanded": "false", "aria-pressed": "false", "aria-controls": section.id, click: () => void turn(section.hidden !== false) });
     (within ? o.row : o.beside).append(button);
     if (within) o.body.append(section);
-    else o.after.after(section);
+    else {
+      o.after.after(section);
+      // Without a motion there is nothing for it, but to be closed.
+      const allow = () => (button.disabled = section.hidden && !o.store.get().score);
+      o.store.subscribe((s, before) => {
+        if (s.score !== before.score) allow();
+      });
+      allow();
+    }
 
     /** @type {Promise<Tool>|null} */
     let made = null;
