@@ -509,9 +509,9 @@ func (r recording) inTime(t *testing.T, frames map[string][]float64) {
 			t.Errorf("the frames of %s were not played one after the other", name)
 			continue
 		}
-		// The clock of a board in software is the machine's; 2 ms are for what the host does
-		// not know of it at first.
-		if span, want := ps[len(ps)-1].at-ps[0].at, float64(len(frames)-1)*20_000; math.Abs(span-want) > 2000 {
+		// The clock of a board in software is the machine's; 5 ms are for what the host does
+		// not know of it at first, which on a machine under load was up to 3.2 ms.
+		if span, want := ps[len(ps)-1].at-ps[0].at, float64(len(frames)-1)*20_000; math.Abs(span-want) > 5000 {
 			t.Errorf("the frames of %s took %.0f us, %.0f are theirs", name, span, want)
 		}
 	}
