@@ -22,6 +22,7 @@ type editAnswer struct {
 	Revision string         `json:"revision"` // of the score
 	Score    map[string]any `json:"score"`    // members that differ, but for rows
 	Rows     []rowAnswer    `json:"rows"`
+	Spans    []curveSpan    `json:"spans"` // null: ask for the curves
 }
 
 // rowAnswer is a row that differs.
@@ -256,7 +257,7 @@ func (s *Server) save(w http.ResponseWriter, r *http.Request, _ int) {
 		s.refuseMotion(w, r, err)
 		return
 	}
-	answerEdit(w, editAnswer{state, revision, map[string]any{}, []rowAnswer{}})
+	answerEdit(w, editAnswer{state, revision, map[string]any{}, []rowAnswer{}, []curveSpan{}})
 }
 
 func answerEdit(w http.ResponseWriter, a editAnswer) {
@@ -272,8 +273,11 @@ func answerEdit(w http.ResponseWriter, a editAnswer) {
 // answerOf compares the take that is with the one that was, where the page has the
 // score of that.
 func answerOf(now, was *take, state textState, have string) editAnswer {
-	a := editAnswer{state, now.revision, map[string]any{}, []rowAnswer{}}
+	a := editAnswer{state, now.revision, map[string]any{}, []rowAnswer{}, nil}
 	known := was != nil && have == was.revision
+	if known {
+		a.Spans, _ = spansOf(was.kept(), now.kept(), now.layout)
+	}
 	rows := known && len(was.drawn.Rows) == len(now.drawn.Rows)
 	var old reflect.Value
 	new := reflect.ValueOf(*now.drawn)

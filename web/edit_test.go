@@ -1,6 +1,7 @@
 package web
 
 import (
+	"encoding/binary"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -149,6 +150,7 @@ func TestEditedIsFresh(t *testing.T) {
 	if err := json.Unmarshal(d.get("/api/motions/greet/score").body, &page); err != nil {
 		t.Fatal(err)
 	}
+	curves, patches := d.get("/api/motions/greet/curves").body, 0
 	for i, change := range []string{
 		`{"do":"set-key","track":"elbow","index":1,"value":61}`, `{"do":"set-key","track":"tilt","index":1,"value":30}`, `{"do":"set-key","track":"tilt","index":1,"value":7.5}`,
 		`{"do":"set-key","track":"lantern","index":1,"value":99}`, `{"do":"set-mark","name":"lift","time":6.4}`, `{"do":"add-key","track":"head-pan","time":17.5,"value":-20}`,
@@ -163,6 +165,14 @@ func TestEditedIsFresh(t *testing.T) {
 			t.Fatalf("%s: %d %s", change, a.status, a.body)
 		}
 		assign(t, page, a.body)
+		if patched(t, curves, a.body) {
+			patches++
+		} else {
+			curves = d.get("/api/motions/greet/curves").body
+		}
+	}
+	if patches < 4 {
+		t.Errorf("only %d answers of changes had what differs in the curves", patches)
 	}
 	p.save("greet", d.textOf("greet").Text)
 	var now map[string]json.RawMessage
@@ -183,8 +193,55 @@ func TestEditedIsFresh(t *testing.T) {
 			}
 		}
 	}
-	if a, b := d.get("/api/motions/greet/curves").body, again.get("/api/motions/greet/curves").body; string(a) != string(b) {
+	if a, b := d.get("/api/motions/greet/curves").body, again.get("/api/motions/greet/curves").body; string(a) != string(b) || string(curves) != string(b) {
 		t.Error("the curves differ")
+	}
+}
+
+// patched puts into curves what an answer says that differs, where it does.
+func patched(t *testing.T, curves, body []byte) bool {
+	t.Helper()
+	var a struct{ Spans []curveSpan }
+	if err := json.Unmarshal(body, &a); err != nil {
+		t.Fatal(err)
+	}
+	samples := int(binary.LittleEndian.Uint32(curves[16:]))
+	for _, s := range a.Spans {
+		copy(curves[curveHead+4*(s.Curve*samples+s.From):], s.Values)
+	}
+	return a.Spans != nil
+}
+
+// TestSpans: what differs is told once for each curve, and not at all where the curves are
+// sampled otherwise, or most of a long motion is another.
+func TestSpans(t *testing.T) {
+	t.Parallel()
+	make := func(samples int, set func(r *recording)) []byte {
+		r := newRecording(layout{rate: 250, samples: samples, count: 3})
+		if set != nil {
+			set(r)
+		}
+		return r.body
+	}
+	l := layout{rate: 250, samples: 40, count: 3}
+	was := make(40, nil)
+	now := make(40, func(r *recording) { r.put(0, 39, 1); r.put(2, 4, 0.5); r.put(2, 7, -2) })
+	spans, ok := spansOf(was, now, l)
+	if !ok || len(spans) != 2 || spans[0].Curve != 0 || spans[0].From != 39 || len(spans[0].Values) != 4 || spans[1].Curve != 2 || spans[1].From != 4 || len(spans[1].Values) != 16 {
+		t.Errorf("%+v, %v", spans, ok)
+	}
+	if spans, ok := spansOf(was, was, l); !ok || spans == nil || len(spans) > 0 {
+		t.Errorf("of the same curves: %v, %v", spans, ok)
+	}
+	if _, ok := spansOf(was, make(41, nil), layout{rate: 250, samples: 41, count: 3}); ok {
+		t.Error("curves of other lengths are compared")
+	}
+	if _, ok := spansOf(nil, now, l); ok {
+		t.Error("curves are compared with none")
+	}
+	long := mostSpans/4 + 1
+	if _, ok := spansOf(make(long, nil), make(long, func(r *recording) { r.put(1, 0, 1); r.put(1, long-1, 1) }), layout{rate: 250, samples: long, count: 3}); ok {
+		t.Error("more than an answer carries is told")
 	}
 }
 
@@ -202,6 +259,7 @@ func assign(t *testing.T, page map[string]json.RawMessage, body []byte) {
 	}
 	delete(a, "score")
 	delete(a, "rows")
+	delete(a, "spans")
 	maps.Copy(page, a)
 	maps.Copy(page, score)
 	var all []json.RawMessage

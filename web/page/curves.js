@@ -63,6 +63,40 @@ export function decodeCurves(buffer) {
   return { rate, samples, count, data };
 }
 
+/**
+ * Where a curve differs from the version before: its samples from one on, as 32-bit floats
+ * in base64.
+ * @typedef {{curve: number, from: number, values: string}} Span
+ */
+
+/**
+ * Curves with other samples in some places. Those that do not differ stay the same arrays.
+ * @param {Curves} curves
+ * @param {Span[]} spans
+ * @returns {Curves}
+ */
+export function withSpans(curves, spans) {
+  const data = [...curves.data];
+  for (const { curve, from, values } of spans) {
+    const view = new DataView(bytesOf(values));
+    const n = view.byteLength / 4;
+    if (!data[curve] || !(from >= 0) || from + n > curves.samples || !Number.isInteger(n)) {
+      throw new Error(`${n} samples of curve ${curve} came from sample ${from} on; there are ${curves.count} curves of ${curves.samples}`);
+    }
+    data[curve] = data[curve].slice();
+    data[curve].set(floats(view, 0, n), from);
+  }
+  return { ...curves, data };
+}
+
+/** @param {string} text  in base64 (RFC 4648) */
+function bytesOf(text) {
+  const letters = atob(text);
+  const out = new Uint8Array(letters.length);
+  for (let k = 0; k < out.length; k++) out[k] = letters.charCodeAt(k);
+  return out.buffer;
+}
+
 const littleEndian = new Uint8Array(new Uint16Array([1]).buffer)[0] === 1;
 
 /**

@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { afterEach, describe, test } from "node:test";
 import { ask, connect, createFollower, loadMotion, motionOf, motionPath, pause, projectIn, ServerError, takeUp } from "../page/api.js";
-import { curveAt, decodeCurves, decodeWaveform } from "../page/curves.js";
+import { curveAt, decodeCurves, decodeWaveform, withSpans } from "../page/curves.js";
 import { createStore, initialState } from "../page/store.js";
 
 /** @typedef {import("../page/types.js").Score} Score */
@@ -35,6 +35,20 @@ describe("curves", () => {
     assert.deepEqual(c.data.map((d) => [...d]), [[1, 2, 3], [-0.5, 0, 1e6]]);
   });
   test("one sample is enough", () => assert.equal(curveAt(decodeCurves(bare(curvesBytes(50, [[7]]))), 0, 3), 7));
+  describe("what differs is put in", () => {
+    /** @param {number[]} list */
+    const base64 = (list) => Buffer.from(new Float32Array(list).buffer).toString("base64");
+    const old = decodeCurves(bare(curvesBytes(50, [[1, 2, 3], [4, 5, 6], [7, 8, 9]])));
+    test("and what does not stays", () => {
+      const now = withSpans(old, [{ curve: 1, from: 1, values: base64([-5.5, 60]) }, { curve: 2, from: 0, values: base64([0]) }]);
+      assert.deepEqual(now.data.map((d) => [...d]), [[1, 2, 3], [4, -5.5, 60], [0, 8, 9]]);
+      assert.deepEqual(old.data.map((d) => [...d]), [[1, 2, 3], [4, 5, 6], [7, 8, 9]]);
+      assert.equal(now.data[0], old.data[0]);
+    });
+    for (const span of [{ curve: 3, from: 0, values: base64([1]) }, { curve: 0, from: 2, values: base64([1, 2]) }, { curve: 0, from: -1, values: base64([1]) }, { curve: 0, from: 0, values: "AAA=" }]) {
+      test(`refused: ${JSON.stringify(span)}`, () => assert.throws(() => withSpans(old, [span]), /samples of curve/));
+    }
+  });
   test("none is none", () => assert.deepEqual(decodeCurves(bare(curvesBytes(50, []))).data, []));
 
   const good = curvesBytes(50, [[1, 2, 3]]);

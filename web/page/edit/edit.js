@@ -1,7 +1,7 @@
 // Editing: what a puppeteer does to the keys, marks and poses of the motion that
 // is shown, by hand on the sheet, from the bar above it, and by keys.
 
-import { curveAt, decodeCurves } from "../curves.js";
+import { curveAt, decodeCurves, withSpans } from "../curves.js";
 import { ask, loadMotion, motionPath, takeUp } from "../api.js";
 import { make } from "../dom.js";
 import { figure } from "../sheet/scene.js";
@@ -110,8 +110,10 @@ export function createEditor({ store, actions, request, ground, follow, rest, ke
     actions.announce(text);
   }
 
-  /** @param {string} name @param {string} revision */
-  async function curvesOf(name, revision) {
+  /** @param {string} name @param {{revision: string, spans: import("../curves.js").Span[]|null}} of  what came of a change to what is shown */
+  async function curvesOf(name, { revision, spans }) {
+    const { curves } = get();
+    if (spans && curves) return withSpans(curves, spans);
     const answer = await ask(motionPath(name, "curves"));
     const tag = (answer.headers.get("ETag") ?? "").replace(/^(W\/)?"/, "");
     return tag.startsWith(revision) ? decodeCurves(await answer.arrayBuffer()) : null;

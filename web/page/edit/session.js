@@ -77,7 +77,7 @@ export function merged(score, answer) {
  * @param {object} o
  * @param {() => {motion: string, score: Score|null}} o.get
  * @param {(path: string, body: object) => Promise<any>} o.post
- * @param {(name: string, revision: string) => Promise<Curves|null>} o.curves  null where they are of another version
+ * @param {(name: string, answer: any) => Promise<Curves|null>} o.curves  those that belong to an answer; null where they are of another version
  * @param {(score: Score, curves: Curves|null, errand: Errand) => void} o.take  curves null: those that are there hold
  * @param {(name: string) => Promise<void>} o.reload
  * @param {(text: string, errand: Errand) => void} o.fault
@@ -130,7 +130,7 @@ export function createSession(o) {
   /** @param {Errand} errand @param {Score} before @param {any} answer */
   async function take(errand, before, answer) {
     const same = answer.revision === before.revision;
-    const curves = same ? null : await o.curves(errand.motion, answer.revision);
+    const curves = same ? null : await o.curves(errand.motion, answer);
     // Another motion, or another version, may have come meanwhile.
     const now = o.get();
     if (now.motion !== errand.motion || !now.score) return;

@@ -44,18 +44,27 @@ import { rulersOf } from "./ruler.js";
  * @property {(curve: number) => Pyramid|null} pyramid  built when first asked for
  */
 
+/** A change leaves most curves as they are: they keep their pyramids. @type {WeakMap<Float32Array, Pyramid>} */
+const pyramids = new WeakMap();
+
+/** @param {Float32Array} samples */
+function pyramidOf(samples) {
+  const known = pyramids.get(samples);
+  if (known) return known;
+  const made = createPyramid(samples);
+  pyramids.set(samples, made);
+  return made;
+}
+
 /**
  * @param {Score} score
  * @param {Curves} curves
  * @returns {Scene}
  */
 export function createScene(score, curves) {
-  /** @type {(Pyramid|null)[]} */
-  const pyramids = [];
   /** @param {number} k */
   function pyramid(k) {
-    if (k < 0 || !curves.data[k]) return null;
-    return (pyramids[k] ??= createPyramid(curves.data[k]));
+    return k >= 0 && curves.data[k] ? pyramidOf(curves.data[k]) : null;
   }
   const specs = new Map(specsOf(score).map((spec) => [spec.id, spec]));
   /** @type {Map<string, Band>} */
