@@ -106,7 +106,7 @@ func (w *wave) Read(p []byte) (int, error) {
 			return 0, err
 		}
 	}
-	n := copy(p, w.out)
+	n := copy(p[:min(int64(len(p)), w.size()-w.at)], w.out) // the file may be longer than it was
 	w.out = w.out[n:]
 	w.at += int64(n)
 	return n, nil

@@ -130,9 +130,8 @@ func (p *Project) parseRig(file string, text []byte) (rig *sequence.Rig, err err
 // rigChange makes another text of the rig's, or says why not.
 type rigChange func(now rigNow) ([]byte, error)
 
-// writeRig makes a change to the rig's file, where it is the version that base names. The
-// new text is read as a rig before it is written.
-func (p *Project) writeRig(ctx context.Context, base string, change rigChange) (rigNow, error) {
+// atBase does something with the rig's file, where it is the version that base names.
+func (p *Project) atBase(ctx context.Context, base string, do func(file string, now rigNow) (rigNow, error)) (rigNow, error) {
 	file, err := p.rigName(ctx)
 	if err != nil {
 		return rigNow{}, err
@@ -146,11 +145,19 @@ func (p *Project) writeRig(ctx context.Context, base string, change rigChange) (
 	if current := p.make.textRevision(now.stamp); base != current {
 		return now, another{current}
 	}
-	text, err := p.changedRig(file, now, change)
-	if err != nil || bytes.Equal(text, now.text) {
-		return now, err
-	}
-	return p.replaceRig(file, now, text)
+	return do(file, now)
+}
+
+// writeRig makes a change to the rig's file, where it is the version that base names. The
+// new text is read as a rig before it is written.
+func (p *Project) writeRig(ctx context.Context, base string, change rigChange) (rigNow, error) {
+	return p.atBase(ctx, base, func(file string, now rigNow) (rigNow, error) {
+		text, err := p.changedRig(file, now, change)
+		if err != nil || bytes.Equal(text, now.text) {
+			return now, err
+		}
+		return p.replaceRig(file, now, text)
+	})
 }
 
 // changedRig gives the text after a change, which is a rig's.
@@ -200,33 +207,22 @@ func (p *Project) replaceRig(file string, now rigNow, text []byte) (rigNow, erro
 
 // undoRig takes the newest change of the rig's file back, to the byte.
 func (p *Project) undoRig(ctx context.Context, base string) (rigNow, error) {
-	file, err := p.rigName(ctx)
-	if err != nil {
-		return rigNow{}, err
-	}
-	p.rig.mu.Lock()
-	defer p.rig.mu.Unlock()
-	now, err := p.rigAt(file)
-	if err != nil {
-		return now, err
-	}
-	if current := p.make.textRevision(now.stamp); base != current {
-		return now, another{current}
-	}
-	if now.undo == 0 {
-		return now, refusedAt(file, errors.New("there is nothing to undo in the rig's file: nothing was written to it from here since others changed it"))
-	}
-	steps := p.rig.steps
-	before := steps[len(steps)-1].undo(now.text)
-	next, err := p.replaceRig(file, now, before)
-	if err == nil { // the way back is no step of its own
-		p.rig.steps = steps[:len(steps)-1]
-		if n := len(p.rig.steps); n > 0 {
-			p.rig.steps[n-1].after = next.stamp
+	return p.atBase(ctx, base, func(file string, now rigNow) (rigNow, error) {
+		if now.undo == 0 {
+			return now, refusedAt(file, errors.New("there is nothing to undo in the rig's file: nothing was written to it from here since others changed it"))
 		}
-		next.undo = len(p.rig.steps)
-	}
-	return next, err
+		steps := p.rig.steps
+		before := steps[len(steps)-1].undo(now.text)
+		next, err := p.replaceRig(file, now, before)
+		if err == nil { // the way back is no step of its own
+			p.rig.steps = steps[:len(steps)-1]
+			if n := len(p.rig.steps); n > 0 {
+				p.rig.steps[n-1].after = next.stamp
+			}
+			next.undo = len(p.rig.steps)
+		}
+		return next, err
+	})
 }
 
 // axisOf finds an axis of the rig.

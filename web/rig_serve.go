@@ -161,12 +161,13 @@ func (s *Server) refuseRig(w http.ResponseWriter, err error) {
 	}
 }
 
-// mayChange holds a page against who drives.
-func (s *Server) mayChange(r *http.Request, page int, pulses bool) error {
-	if err := s.boards.MayChange(r.Context(), strconv.Itoa(page), pulses); err != nil {
-		return inUse{err}
+// mayChange holds a page against who drives, and refuses it what the driver forbids.
+func (s *Server) mayChange(w http.ResponseWriter, r *http.Request, page int, pulses bool) bool {
+	err := s.boards.MayChange(r.Context(), strconv.Itoa(page), pulses)
+	if err != nil {
+		s.refuseRig(w, inUse{err})
 	}
-	return nil
+	return err == nil
 }
 
 // changeRig changes one axis in the rig's file, and answers with the rig.
@@ -199,6 +200,14 @@ func bodyOf[T any](w http.ResponseWriter, r *http.Request, parse func([]byte) (T
 	return body, err == nil
 }
 
+// pulsesOf is bodyOf for a write that changes pulses, which may not be while they leave.
+func pulsesOf[T any](s *Server, w http.ResponseWriter, r *http.Request, page int, parse func([]byte) (T, error)) (body T, ok bool) {
+	if body, ok = bodyOf(w, r, parse); ok {
+		ok = s.mayChange(w, r, page, true)
+	}
+	return body, ok
+}
+
 // setPulse writes the ends that were looked for, or one point of the table.
 func (s *Server) setPulse(w http.ResponseWriter, r *http.Request, page int) {
 	body, ok := bodyOf(w, r, parsePulse)
@@ -217,8 +226,7 @@ func (s *Server) setPulse(w http.ResponseWriter, r *http.Request, page int) {
 		}
 		return
 	}
-	if err := s.mayChange(r, page, true); err != nil {
-		s.refuseRig(w, err)
+	if !s.mayChange(w, r, page, true) {
 		return
 	}
 	s.changeRig(w, r, body.base, func(text []byte, a *sequence.Axis) ([]byte, error) {
@@ -250,12 +258,8 @@ func usualPulses(a *sequence.Axis, trim float64) error {
 
 // reverseAxis turns the pulses of an axis round.
 func (s *Server) reverseAxis(w http.ResponseWriter, r *http.Request, page int) {
-	base, ok := bodyOf(w, r, parseBase)
+	base, ok := pulsesOf(s, w, r, page, parseBase)
 	if !ok {
-		return
-	}
-	if err := s.mayChange(r, page, true); err != nil {
-		s.refuseRig(w, err)
 		return
 	}
 	s.changeRig(w, r, base, sequence.SetReverse)
@@ -263,12 +267,8 @@ func (s *Server) reverseAxis(w http.ResponseWriter, r *http.Request, page int) {
 
 // setTrim writes a trim.
 func (s *Server) setTrim(w http.ResponseWriter, r *http.Request, page int) {
-	body, ok := bodyOf(w, r, parseTrim)
+	body, ok := pulsesOf(s, w, r, page, parseTrim)
 	if !ok {
-		return
-	}
-	if err := s.mayChange(r, page, true); err != nil {
-		s.refuseRig(w, err)
 		return
 	}
 	s.changeRig(w, r, body.base, func(text []byte, a *sequence.Axis) ([]byte, error) {
@@ -285,11 +285,8 @@ func (s *Server) measured(w http.ResponseWriter, r *http.Request, page int) {
 	if !ok {
 		return
 	}
-	if body.write {
-		if err := s.mayChange(r, page, false); err != nil {
-			s.refuseRig(w, err)
-			return
-		}
+	if body.write && !s.mayChange(w, r, page, false) {
+		return
 	}
 	now, e, err := s.project.measure(r, &body)
 	if err != nil {
@@ -327,12 +324,8 @@ func (p *Project) measure(r *http.Request, body *measuredBody) (now rigNow, e es
 
 // undoneRig takes the newest change of the rig's file back.
 func (s *Server) undoneRig(w http.ResponseWriter, r *http.Request, page int) {
-	base, ok := bodyOf(w, r, parseBase)
+	base, ok := pulsesOf(s, w, r, page, parseBase)
 	if !ok {
-		return
-	}
-	if err := s.mayChange(r, page, true); err != nil {
-		s.refuseRig(w, err)
 		return
 	}
 	now, err := s.project.undoRig(r.Context(), base)

@@ -324,24 +324,11 @@ func writeCardFolder(c *card.Card, to string, b *bar) ([]string, error) {
 // cardFolder gives where a folder is to appear, and with what permissions. Only one that
 // is not there, that is empty, or that holds nothing but a card may be replaced.
 func cardFolder(to string) (string, fs.FileMode, error) {
-	info, err := os.Stat(to)
-	if errors.Is(err, fs.ErrNotExist) {
-		return filepath.Clean(to), 0o755, nil
+	place, mode, there, err := standing(to, ", or an image that ends in "+imageExt)
+	if err != nil || !there {
+		return place, mode, err
 	}
-	if err != nil {
-		return "", 0, fmt.Errorf("%s cannot be written: %w", to, reason(err))
-	}
-	if !info.IsDir() {
-		return "", 0, fmt.Errorf("%s is a file: name a folder, or an image that ends in %s", to, imageExt)
-	}
-	place, err := filepath.EvalSymlinks(to)
-	if err == nil {
-		place, err = filepath.Abs(place)
-	}
-	var list []os.DirEntry
-	if err == nil {
-		list, err = os.ReadDir(place)
-	}
+	list, err := os.ReadDir(place)
 	if err != nil {
 		return "", 0, fmt.Errorf("%s cannot be read: %w", to, reason(err))
 	}
@@ -355,7 +342,29 @@ func cardFolder(to string) (string, fs.FileMode, error) {
 	if !index {
 		return "", 0, fmt.Errorf("%s holds files and no %s: name a new or an empty folder", to, card.IndexName)
 	}
-	return place, info.Mode().Perm(), nil
+	return place, mode, nil
+}
+
+// standing gives the place of a folder that is to appear, its links followed, and the
+// permissions that it has, or is to have; there is false where nothing stands in its place.
+// or says what may be named besides a folder.
+func standing(to, or string) (place string, mode fs.FileMode, there bool, err error) {
+	info, err := os.Stat(to)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return filepath.Clean(to), 0o755, false, nil
+	case err != nil:
+		return "", 0, false, fmt.Errorf("%s cannot be written: %w", to, reason(err))
+	case !info.IsDir():
+		return "", 0, false, fmt.Errorf("%s is a file: name a folder%s", to, or)
+	}
+	if place, err = filepath.EvalSymlinks(to); err == nil {
+		place, err = filepath.Abs(place)
+	}
+	if err != nil {
+		return "", 0, false, fmt.Errorf("%s cannot be read: %w", to, reason(err))
+	}
+	return place, info.Mode().Perm(), true, nil
 }
 
 // fillFolder writes all files of a card into a folder.

@@ -180,38 +180,26 @@ func writeSynced(path string, text []byte) error {
 
 // treeFolder gives where a folder is to appear, and with what permissions.
 func treeFolder(to string, files map[string][]byte) (string, fs.FileMode, error) {
-	info, err := os.Stat(to)
-	if errors.Is(err, fs.ErrNotExist) {
-		return filepath.Clean(to), 0o755, nil
+	place, mode, there, err := standing(to, "")
+	if err != nil || !there {
+		return place, mode, err
 	}
-	if err != nil {
-		return "", 0, fmt.Errorf("%s cannot be written: %w", to, reason(err))
-	}
-	if !info.IsDir() {
-		return "", 0, fmt.Errorf("%s is a file: name a folder", to)
-	}
-	place, err := filepath.EvalSymlinks(to)
-	if err == nil {
-		place, err = filepath.Abs(place)
-	}
-	if err == nil {
-		err = filepath.WalkDir(place, func(path string, e fs.DirEntry, err error) error {
-			if err != nil || path == place {
-				return err
-			}
-			name, err := filepath.Rel(place, path)
-			if err != nil {
-				return err
-			}
-			name = filepath.ToSlash(name)
-			if ours := files[name] != nil || firmware.Belongs(name); e.IsDir() && name != "src" || !e.IsDir() && (!ours || !e.Type().IsRegular()) {
-				return fmt.Errorf("it holds %s, which is not of such a program: name a new or an empty folder", name)
-			}
-			return nil
-		})
-	}
+	err = filepath.WalkDir(place, func(path string, e fs.DirEntry, err error) error {
+		if err != nil || path == place {
+			return err
+		}
+		name, err := filepath.Rel(place, path)
+		if err != nil {
+			return err
+		}
+		name = filepath.ToSlash(name)
+		if ours := files[name] != nil || firmware.Belongs(name); e.IsDir() && name != "src" || !e.IsDir() && (!ours || !e.Type().IsRegular()) {
+			return fmt.Errorf("it holds %s, which is not of such a program: name a new or an empty folder", name)
+		}
+		return nil
+	})
 	if err != nil {
 		return "", 0, fmt.Errorf("%s cannot be replaced: %w", to, reason(err))
 	}
-	return place, info.Mode().Perm(), nil
+	return place, mode, nil
 }

@@ -44,3 +44,20 @@ export function byId(id) {
 export function write(e, text) {
   if (e.textContent !== text) e.textContent = text;
 }
+
+/**
+ * Gives a canvas a size in CSS pixels. Setting it clears the canvas, so it is set only where it is another.
+ * @param {HTMLCanvasElement} canvas
+ * @param {number} width
+ * @param {number} height
+ * @param {number} ratio  pixels of the screen to one of CSS
+ */
+export function sizeCanvas(canvas, width, height, ratio) {
+  const w = Math.max(1, Math.round(width * ratio));
+  const h = Math.max(1, Math.round(height * ratio));
+  if (canvas.width === w && canvas.height === h) return;
+  canvas.width = w;
+  canvas.height = h;
+  canvas.style.width = `${width}px`;
+  canvas.style.height = `${height}px`;
+}

@@ -254,7 +254,7 @@ func (d *Desk) meet(w *wish, c *cast, dial func(context.Context, *cast) error, r
 		// Given up before all are there, the sessions end, too.
 		settled := context.AfterFunc(ctx, c.end)
 		err := dial(ctx, c)
-		if !settled() && err == nil {
+		if !settled() { // what was given up fails in many words
 			err = ctx.Err()
 		}
 		return err

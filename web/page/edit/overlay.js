@@ -2,6 +2,7 @@
 // hand drags with the time and value beside it, and the band that it pulls.
 
 import { curveAt } from "../curves.js";
+import { sizeCanvas } from "../dom.js";
 import { firstFrom, rowAt, xOf } from "../sheet/geometry.js";
 import { shapeOf, trace } from "../sheet/heads.js";
 
@@ -112,7 +113,7 @@ export function createOverlay(canvas) {
 
   /** @param {Job} j @param {Drawn} what */
   function draw(j, what) {
-    size(j);
+    sizeCanvas(canvas, j.width, j.height, j.ratio);
     pen.setTransform(j.ratio, 0, 0, j.ratio, 0, 0);
     pen.clearRect(0, 0, j.width, j.height);
     pen.save();
@@ -124,17 +125,6 @@ export function createOverlay(canvas) {
     if (what.box) band(j, what.box);
     pen.restore();
     if (what.drag) say(j, what.drag);
-  }
-
-  /** @param {Job} j */
-  function size(j) {
-    const w = Math.round(j.width * j.ratio);
-    const h = Math.round(j.height * j.ratio);
-    if (canvas.width === w && canvas.height === h) return;
-    canvas.width = w;
-    canvas.height = h;
-    canvas.style.width = `${j.width}px`;
-    canvas.style.height = `${j.height}px`;
   }
 
   /** @param {Job} j @param {Ghost} g @param {number} time @param {number} value @param {boolean} head */

@@ -2,6 +2,7 @@
 // dashed, its keys as rings joined to those of the sheet, its marks with an arrow.
 
 import { curveAt } from "../curves.js";
+import { sizeCanvas } from "../dom.js";
 import { stavesWidth, xIn, yIn } from "../edit/overlay.js";
 import { firstFrom } from "../sheet/geometry.js";
 import { createColumns, fold } from "../sheet/pyramid.js";
@@ -24,7 +25,7 @@ export function createGhosts(canvas) {
 
   /** @param {Job} j @param {Scene} scene  the other version @param {boolean} later  whether it is what is proposed */
   function draw(j, scene, later) {
-    size(j);
+    sizeCanvas(canvas, j.width, j.height, j.ratio);
     pen.setTransform(j.ratio, 0, 0, j.ratio, 0, 0);
     pen.clearRect(0, 0, j.width, j.height);
     pen.save();
@@ -42,17 +43,6 @@ export function createGhosts(canvas) {
     }
     marks(j, scene, later);
     pen.restore();
-  }
-
-  /** @param {Job} j */
-  function size(j) {
-    const w = Math.round(j.width * j.ratio);
-    const h = Math.round(j.height * j.ratio);
-    if (canvas.width === w && canvas.height === h) return;
-    canvas.width = w;
-    canvas.height = h;
-    canvas.style.width = `${j.width}px`;
-    canvas.style.height = `${j.height}px`;
   }
 
   /** The curve of a row in a version; -1 where it has none. @param {Scene} scene @param {string} id */

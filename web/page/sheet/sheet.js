@@ -1,7 +1,7 @@
 // The cue sheet: staves of axes and controls, sound and supplies over time.
 
 import { curveAt } from "../curves.js";
-import { make } from "../dom.js";
+import { make, sizeCanvas } from "../dom.js";
 import { clockTime, frameOf, timecode } from "../time.js";
 import { findingsAt, inOrder, keyNear, layOut, metricsOf, pushable, rowAt, scrolledTo, specsOf, timeAt, xOf } from "./geometry.js";
 import { createFindingButtons, createNote } from "./notes.js";
@@ -162,7 +162,8 @@ export function createSheet({ element, store, actions, request, taken = () => fa
     }
     layOutAll(state);
     job = jobOf(state, state.view, false);
-    size(job);
+    sizeCanvas(canvas, job.width, job.height, job.ratio);
+    sizeCanvas(hand, handWidth, job.height, job.ratio);
     paper(job);
     layElements(job, state);
     if (before && before.finding !== state.finding && state.finding !== null) showFinding(state.finding);
@@ -231,22 +232,6 @@ export function createSheet({ element, store, actions, request, taken = () => fa
     const { coarse, width, height, metrics, bands, places } = frame;
     return { scene: s, wave, places, scroll: scrollWithin(frame), view, width, height, ratio: devicePixelRatio || 1, coarse, metrics, bands,
       ticks: ticks(s.score, s.rulers, view, width - metrics.left - metrics.right, moving), colours, finding: state.finding, loop: drawing ?? state.loop, looping: drawing !== null || state.looping, moving };
-  }
-
-  /** @param {Job} j */
-  function size(j) {
-    const w = Math.max(1, Math.round(j.width * j.ratio));
-    const h = Math.max(1, Math.round(j.height * j.ratio));
-    if (canvas.width !== w || canvas.height !== h) {
-      canvas.width = w;
-      canvas.height = h;
-      canvas.style.width = `${j.width}px`;
-      canvas.style.height = `${j.height}px`;
-      hand.width = Math.round(handWidth * j.ratio);
-      hand.height = h;
-      hand.style.width = `${handWidth}px`;
-      hand.style.height = `${j.height}px`;
-    }
   }
 
   /** @param {Job} j @param {State} state */
