@@ -22,6 +22,7 @@ function stage() {
     /** @type {boolean[]} */
     busy: [],
     reloads: 0,
+    asked: 0, // times that curves were asked for
     /** What a reload brings. @type {() => void} */
     onReload: () => {},
     curves: /** @type {unknown} */ (editCurves(editScore())),
@@ -31,7 +32,7 @@ function stage() {
     post: (path, body) => new Promise((resolve, reject) => {
       s.sent.push({ path, body, answer: (a) => (resolve(a), settle()), refuse: (e) => (reject(e), settle()) });
     }),
-    curves: async () => /** @type {any} */ (s.curves),
+    curves: async () => (s.asked++, /** @type {any} */ (s.curves)),
     take(score, curves, errand) {
       s.taken.push([score, curves, errand]);
       s.score = score;
@@ -139,7 +140,7 @@ describe("answers", () => {
     session.send(step("a", 1));
     s.score = editScore({ text: "t1b", revision: "r1b" });
     await s.sent[0].answer(answer());
-    assert.deepEqual([s.taken.length, s.reloads], [0, 1]);
+    assert.deepEqual([s.taken.length, s.reloads, s.asked], [0, 1, 0]);
   });
 });
 

@@ -130,8 +130,8 @@ export function createSession(o) {
   /** @param {Errand} errand @param {Score} before @param {any} answer */
   async function take(errand, before, answer) {
     const same = answer.revision === before.revision;
-    const curves = same ? null : await o.curves(errand.motion, answer);
-    // Another motion, or another version, may have come meanwhile.
+    // Another motion, or another version, may have come meanwhile: what differs does not belong to its curves.
+    const curves = same || o.get().score?.revision !== before.revision ? null : await o.curves(errand.motion, answer);
     const now = o.get();
     if (now.motion !== errand.motion || !now.score) return;
     if (now.score.text !== before.text || now.score.revision !== before.revision || (!same && !curves)) await o.reload(errand.motion);
