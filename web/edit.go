@@ -276,7 +276,7 @@ func answerOf(now, was *take, state textState, have string) editAnswer {
 	a := editAnswer{state, now.revision, map[string]any{}, []rowAnswer{}, nil}
 	known := was != nil && have == was.revision
 	if known {
-		a.Spans, _ = spansOf(was.kept(), now.kept(), now.layout)
+		a.Spans = spansOf(was.kept(), now.kept(), now.layout)
 	}
 	rows := known && len(was.drawn.Rows) == len(now.drawn.Rows)
 	var old reflect.Value

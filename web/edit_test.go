@@ -226,21 +226,21 @@ func TestSpans(t *testing.T) {
 	l := layout{rate: 250, samples: 40, count: 3}
 	was := make(40, nil)
 	now := make(40, func(r *recording) { r.put(0, 39, 1); r.put(2, 4, 0.5); r.put(2, 7, -2) })
-	spans, ok := spansOf(was, now, l)
-	if !ok || len(spans) != 2 || spans[0].Curve != 0 || spans[0].From != 39 || len(spans[0].Values) != 4 || spans[1].Curve != 2 || spans[1].From != 4 || len(spans[1].Values) != 16 {
-		t.Errorf("%+v, %v", spans, ok)
+	spans := spansOf(was, now, l)
+	if len(spans) != 2 || spans[0].Curve != 0 || spans[0].From != 39 || len(spans[0].Values) != 4 || spans[1].Curve != 2 || spans[1].From != 4 || len(spans[1].Values) != 16 {
+		t.Errorf("%+v", spans)
 	}
-	if spans, ok := spansOf(was, was, l); !ok || spans == nil || len(spans) > 0 {
-		t.Errorf("of the same curves: %v, %v", spans, ok)
+	if spans := spansOf(was, was, l); spans == nil || len(spans) > 0 {
+		t.Errorf("of the same curves: %#v", spans)
 	}
-	if _, ok := spansOf(was, make(41, nil), layout{rate: 250, samples: 41, count: 3}); ok {
+	if spansOf(was, make(41, nil), layout{rate: 250, samples: 41, count: 3}) != nil {
 		t.Error("curves of other lengths are compared")
 	}
-	if _, ok := spansOf(nil, now, l); ok {
+	if spansOf(nil, now, l) != nil {
 		t.Error("curves are compared with none")
 	}
 	long := mostSpans/4 + 1
-	if _, ok := spansOf(make(long, nil), make(long, func(r *recording) { r.put(1, 0, 1); r.put(1, long-1, 1) }), layout{rate: 250, samples: long, count: 3}); ok {
+	if spansOf(make(long, nil), make(long, func(r *recording) { r.put(1, 0, 1); r.put(1, long-1, 1) }), layout{rate: 250, samples: long, count: 3}) != nil {
 		t.Error("more than an answer carries is told")
 	}
 }

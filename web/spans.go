@@ -14,13 +14,13 @@ type curveSpan struct {
 	Values []byte `json:"values"`
 }
 
-// spansOf gives where the curves of two versions differ, one span for each that does. ok is
-// false where they are sampled otherwise, or too much differs.
-func spansOf(was, now []byte, l layout) (spans []curveSpan, ok bool) {
+// spansOf gives where the curves of two versions differ, one span for each that does; nil
+// where they are sampled otherwise, or too much differs.
+func spansOf(was, now []byte, l layout) []curveSpan {
 	if len(was) != len(now) || len(now) != curveHead+4*l.samples*l.count || !bytes.Equal(was[:curveHead], now[:curveHead]) {
-		return nil, false
+		return nil
 	}
-	spans = []curveSpan{}
+	spans := []curveSpan{}
 	for c, room := 0, mostSpans; c < l.count; c++ {
 		from := curveHead + 4*l.samples*c
 		a, b := was[from:from+4*l.samples], now[from:from+4*l.samples]
@@ -30,11 +30,11 @@ func spansOf(was, now []byte, l layout) (spans []curveSpan, ok bool) {
 		s := spliceOf(a, b)
 		first, end := s.offset/4, (s.offset+len(s.put)+3)/4
 		if room -= 4 * (end - first); room < 0 {
-			return nil, false
+			return nil
 		}
 		spans = append(spans, curveSpan{c, first, b[4*first : 4*end]})
 	}
-	return spans, true
+	return spans
 }
 
 // kept gives the curves of a take where they are there.
