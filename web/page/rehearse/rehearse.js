@@ -74,6 +74,7 @@ export function createRehearse({ element, beside, dialogs, store, actions, trans
     const a = await ask(word, more);
     if (!a.ok) {
       write(fault, a.text ?? `${word} was refused`);
+      if (note.textContent === fault.textContent) write(note, "");
       actions.announce(fault.textContent ?? "");
     }
     return a;
@@ -276,7 +277,8 @@ export function createRehearse({ element, beside, dialogs, store, actions, trans
     question.hidden = state.confirm === "" || live(state);
     write(asked, state.confirm);
     sure.disabled = !mine;
-    write(note, state.note || listed);
+    const said = state.note === fault.textContent ? "" : state.note; // who asked has been told above
+    write(note, said || listed);
     ground();
     draw();
   }
