@@ -636,3 +636,22 @@ func TestPageRehearseAccessible(t *testing.T) {
 		b.phaseIs("Stopped")
 	}
 }
+
+// TestPageRefusesPlace: a place that no board may be at is refused with what helps, said once
+// though the page hears it twice, as the answer and in the state of the rehearsal.
+func TestPageRefusesPlace(t *testing.T) {
+	b := newTab(t, 1280, 900)
+	b.open(serve(t, shoreFolder(t)))
+	b.press("Rehearse")
+	b.press("Drive")
+	b.until("there is a field for each board", `document.querySelectorAll('#rehearse input[name=main], #rehearse input[name=shore]').length === 2`)
+	b.do(`for (const name of ['main', 'shore']) document.querySelector('#rehearse input[name=' + name + ']').value = '/tmp/no-' + name`)
+	b.press("Connect")
+	b.until("it is refused", `document.querySelector('#rehearse .fault').textContent.includes('by --board NAME=/tmp/no-main')`)
+	for _, width := range []int64{1280, 390} { // each size draws the part anew
+		call(b, emulation.SetDeviceMetricsOverride, emulation.SetDeviceMetricsOverrideParams{Width: width, Height: 900, DeviceScaleFactor: 1})
+		if n := get[int](b, `document.querySelector('#rehearse').innerText.split('is no serial port').length - 1`); n != 1 {
+			t.Errorf("at %d px it is said %d times", width, n)
+		}
+	}
+}
